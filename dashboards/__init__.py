@@ -1,0 +1,1 @@
+"""Every face the program shows: the command line, metrics, summaries and scores."""

@@ -1,0 +1,1 @@
+"""Where messages become readings: wire format, broker client, captures, and the pipeline."""
