@@ -1,0 +1,71 @@
+"""Found spells are paired with true ones fairly."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from dashboards.matching import NS_PER_S, pair
+
+
+@dataclass(frozen=True)
+class Spell:
+    """A spell in seconds."""
+
+    stall: int
+    start_ns: int
+    end_ns: int
+    parlor: str = "p"
+
+
+def spell(start_s: float, end_s: float, stall: int = 1) -> Spell:
+    return Spell(stall, round(start_s * NS_PER_S), round(end_s * NS_PER_S))
+
+
+def test_the_nearest_onset_wins() -> None:
+    """Of two found spells in one true one, the one with the nearer onset is its match, the other a repeat."""
+    pairs = pair([spell(10, 14)], [spell(12, 13), spell(10.1, 11)], tolerance_s=1)
+    assert (pairs.matched, pairs.repeats, pairs.false, pairs.missed) == (((0, 1),), (0,), (), ())
+
+
+def test_another_stall_never_matches() -> None:
+    """The same instant at the next stall is a miss and a false one."""
+    pairs = pair([spell(10, 11, 1)], [spell(10, 11, 2)], tolerance_s=1)
+    assert (pairs.matched, pairs.false, pairs.missed) == ((), (0,), (0,))
+
+
+def test_tolerance_is_the_edge() -> None:
+    """A spell just inside the tolerance matches, one just outside does not."""
+    assert pair([spell(10, 11)], [spell(12, 13)], tolerance_s=1).matched == ((0, 0),)
+    assert pair([spell(10, 11)], [spell(12.001, 13)], tolerance_s=1).matched == ()
+
+
+spells = st.lists(
+    st.builds(
+        lambda stall, start, length: spell(start, start + length, stall),
+        st.integers(1, 3),
+        st.integers(0, 60),
+        st.integers(0, 9),
+    ),
+    max_size=12,
+)
+
+
+@given(truth=spells, found=spells)
+def test_every_spell_is_counted_exactly_once(truth: list[Spell], found: list[Spell]) -> None:
+    """Matched, missed, repeated and false spells partition both sides; no spell is used twice."""
+    pairs = pair(truth, found, tolerance_s=1)
+    assert sorted([i for i, _ in pairs.matched] + list(pairs.missed)) == list(range(len(truth)))
+    assert sorted([j for _, j in pairs.matched] + list(pairs.repeats) + list(pairs.false)) == list(
+        range(len(found))
+    )
+    assert all(truth[i].stall == found[j].stall for i, j in pairs.matched)
+
+
+@given(truth=spells)
+def test_a_perfect_finder_is_matched_perfectly(truth: list[Spell]) -> None:
+    """Truth against itself leaves nothing missed and nothing false."""
+    pairs = pair(truth, truth, tolerance_s=0)
+    assert len(pairs.matched) == len(truth)
