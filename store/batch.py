@@ -1,0 +1,43 @@
+"""What is committed together: results, what was refused, how far each topic was read, the state."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from detect.checkpoint import Checkpoint
+from detect.results import Result
+
+
+@dataclass(frozen=True, slots=True)
+class Watermark:
+    """How far one topic was read: the device's boot mark, its last sequence number, that time [ns]."""
+
+    boot: str | None
+    seq: int
+    t_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Quarantined:
+    """One message that could not be used: receive time [ns], topic, payload and the reason."""
+
+    recv_ns: int
+    topic: str
+    payload: bytes
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """All that one commit makes durable for one parlor.
+
+    ``watermarks`` is keyed by full topic and needs to hold only the topics that moved;
+    ``checkpoint`` is the whole detector state after the batch, or None to leave it.
+    """
+
+    parlor: str
+    results: Sequence[Result] = ()
+    quarantined: Sequence[Quarantined] = ()
+    watermarks: Mapping[str, Watermark] = field(default_factory=dict)
+    checkpoint: Checkpoint | None = None

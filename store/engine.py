@@ -1,0 +1,105 @@
+"""The database engine: opened bounded, offline and fenced, and the few ways we talk to it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Final
+
+import duckdb
+
+from detect.errors import StoreError
+
+Value = str | int | float | bool | bytes | datetime | None
+"""What one cell can hold."""
+Row = tuple[Value, ...]
+"""One row in the column order of its table."""
+
+
+@dataclass(frozen=True, slots=True)
+class StoreSettings:
+    """What a history may use of its machine (engineering choices, measured on two cores).
+
+    ``memory_limit_mb`` replaces the engine's default of 80 % of the machine's memory;
+    ``checkpoint_threshold_mb`` trades longer recovery for fewer checkpoint stalls: 64 gave a commit
+    p99 of 15 ms against 49 ms with 16.
+    """
+
+    threads: int = 2
+    memory_limit_mb: int = 512
+    checkpoint_threshold_mb: int = 64
+
+
+DEFAULT_SETTINGS: Final = StoreSettings()
+"""Settings for one parlor on a small box."""
+
+
+def connect(path: Path, settings: StoreSettings, *, read_only: bool) -> duckdb.DuckDBPyConnection:
+    """Open a database file with the settings fixed for good.
+
+    No extension is ever fetched or loaded, no statement reaches another file, and no later
+    statement can change that: only a reader's own time limit stays settable.
+
+    Raises
+    ------
+    StoreError
+        When the file is locked, missing, no database, or cannot be recovered.
+    """
+    config: dict[str, str | bool | int | float | list[str]] = {
+        "threads": settings.threads,
+        "memory_limit": f"{settings.memory_limit_mb}MB",
+        "checkpoint_threshold": f"{settings.checkpoint_threshold_mb}MB",
+        "autoinstall_known_extensions": False,
+        "autoload_known_extensions": False,
+        "allow_community_extensions": False,
+        "enable_external_access": False,
+    }
+    if not path.parent.is_dir():
+        raise StoreError("its folder does not exist", where=str(path))
+    try:
+        connection = duckdb.connect(path, read_only=read_only, config=config)
+        connection.execute("SET allowed_configs = ['max_execution_time']")
+        connection.execute("SET lock_configuration = true")
+    except duckdb.Error as error:
+        raise StoreError(_advice(str(error)), where=str(path)) from error
+    return connection
+
+
+def append_rows(connection: duckdb.DuckDBPyConnection, table: str, rows: Sequence[Row]) -> None:
+    """Append rows to a table within the open transaction (2 ms for 500 rows; executemany takes 300)."""
+    if rows:
+        with connection.appender(table) as appender:
+            appender.append_rows(rows)
+
+
+def numbers(
+    connection: duckdb.DuckDBPyConnection, sql: str, parameters: Sequence[Value] = ()
+) -> tuple[int, ...]:
+    """Return the one row of integers a statement yields.
+
+    The result is read to its end: a half-read one blocks the connection for everything else.
+    """
+    rows = connection.execute(sql, list(parameters)).fetchall()
+    return tuple(int(value) for value in rows[0])
+
+
+def first_line(error: duckdb.Error) -> str:
+    """Return the first line of an engine message, without its position marks."""
+    return str(error).splitlines()[0]
+
+
+def _advice(message: str) -> str:
+    """Turn the engine's message into one line that says what to do."""
+    first = message.splitlines()[0]
+    if "Conflicting lock" in message:
+        holder = first.partition("Conflicting lock is held in ")[2].partition(". See also")[0]
+        return f"another process uses it: {holder}; the service has it: ask through --url or stop the service"
+    if "different configuration" in message:
+        return "this process has it open already in another way; close that first"
+    if "not a valid DuckDB database file" in message:
+        return "not a quietclaw history (no database file)"
+    if "database does not exist" in message:
+        return "no such file"
+    return f"cannot be opened: {first.removeprefix('IO Error: ')}"

@@ -1,0 +1,177 @@
+"""The history: the one writer of a DuckDB file, where a commit is all or nothing.
+
+Results, refused messages, watermarks and detector state go into ONE transaction. After a crash the
+file therefore holds a state of the detector, the results up to it and the point each topic was read
+to, and nothing else: going on from there loses nothing and stores nothing twice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+import duckdb
+
+from detect.checkpoint import Checkpoint
+from detect.errors import StoreError
+from store.batch import Batch, Quarantined, Watermark
+from store.detector_state import DetectorState
+from store.engine import DEFAULT_SETTINGS, StoreSettings, connect, first_line
+from store.maintenance import MaintenanceNote, append_note
+from store.migrations import migrate, require_current, schema_version
+from store.progress import read_watermarks, write_watermarks
+from store.quarantine import DEFAULT_LIMITS, Quarantine, QuarantineLimits
+from store.results import append_results
+
+__all__ = ["Batch", "History", "Quarantined", "Watermark"]
+
+
+class History:
+    """One open history file; use :meth:`open` and close it, best as a context manager.
+
+    Not thread-safe: one thread commits; a reader takes a cursor of its own (:meth:`reader`).
+    After a :class:`StoreError` from :meth:`commit` close the history, open it again and restart the
+    detector from its checkpoint: what was fed in memory is ahead of what is stored.
+    """
+
+    def __init__(
+        self, connection: duckdb.DuckDBPyConnection, path: Path, *, limits: QuarantineLimits
+    ) -> None:
+        self.path = path
+        self._connection = connection
+        self._state = DetectorState(connection)
+        self._quarantine = Quarantine(connection, limits)
+
+    @classmethod
+    def open(
+        cls,
+        path: Path,
+        *,
+        read_only: bool = False,
+        settings: StoreSettings = DEFAULT_SETTINGS,
+        limits: QuarantineLimits = DEFAULT_LIMITS,
+    ) -> Self:
+        """Open a history, creating it or bringing its schema up to date when it may be written.
+
+        Parameters
+        ----------
+        path:
+            The file; its folder must exist.
+        read_only:
+            Open without the right to write; the file must exist and be up to date.
+        settings:
+            Memory and threads of the engine.
+        limits:
+            How much refused input is kept.
+
+        Raises
+        ------
+        StoreError
+            When another process has the file, or it is missing, damaged, foreign or too new.
+        """
+        connection = connect(path, settings, read_only=read_only)
+        try:
+            require_current(schema_version(connection), writable=not read_only)
+            if not read_only:
+                migrate(connection)
+            return cls(connection, path, limits=limits)
+        except StoreError as error:
+            connection.close()
+            raise StoreError(error.what, where=str(path)) from error
+        except duckdb.Error as error:
+            connection.close()
+            raise StoreError(f"cannot be read: {first_line(error)}", where=str(path)) from error
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file; what was committed stays."""
+        self._connection.close()
+
+    def reader(self) -> duckdb.DuckDBPyConnection:
+        """Return a cursor of its own for reading; the caller closes it."""
+        return self._connection.cursor()
+
+    @contextmanager
+    def transaction(self) -> Iterator[duckdb.DuckDBPyConnection]:
+        """Give the writing connection within one transaction; an exception undoes all of it.
+
+        Raises
+        ------
+        StoreError
+            When the engine refuses a row or cannot make the transaction durable.
+        """
+        try:
+            self._connection.begin()
+            yield self._connection
+            self._connection.commit()
+        except duckdb.Error as error:
+            self._undo()
+            raise StoreError(f"cannot be written: {first_line(error)}", where=str(self.path)) from error
+        except BaseException:
+            self._undo()
+            raise
+
+    def commit(self, batch: Batch) -> None:
+        """Make a batch durable, all of it or nothing.
+
+        Raises
+        ------
+        StoreError
+            When it cannot be written; nothing of the batch is stored then.
+        """
+        try:
+            with self.transaction() as connection:
+                append_results(connection, batch.results)
+                self._quarantine.append(batch.quarantined)
+                write_watermarks(connection, batch.parlor, batch.watermarks)
+                if batch.checkpoint is not None:
+                    self._state.write(batch.parlor, batch.checkpoint)
+        except BaseException:
+            self._state.forget()
+            self._quarantine.forget()
+            raise
+
+    def watermarks(self, parlor: str) -> dict[str, Watermark]:
+        """Return how far each topic of a parlor is durably stored, by full topic."""
+        return read_watermarks(self._connection, parlor)
+
+    def checkpoint(self, parlor: str) -> Checkpoint | None:
+        """Return the detector state of a parlor as last committed, None when there is none."""
+        return self._state.read(parlor)
+
+    def add_maintenance(
+        self, *, at_ns: int, stalls: Sequence[int] | None, what: str, note: str | None = None
+    ) -> None:
+        """Note work done by people, one row a stall or one row for all of them.
+
+        Parameters
+        ----------
+        at_ns:
+            When it was done [ns since 1970-01-01 UTC].
+        stalls:
+            The stalls concerned; None for the whole parlor.
+        what, note:
+            What was done, and anything else worth knowing.
+
+        Raises
+        ------
+        InputError
+            When ``what`` is empty or a stall is not a positive number.
+        """
+        with self.transaction() as connection:
+            append_note(connection, MaintenanceNote(at_ns, stalls, what, note))
+
+    def _undo(self) -> None:
+        """Roll back, if there is still a transaction to roll back."""
+        with suppress(duckdb.Error):
+            self._connection.rollback()

@@ -1,0 +1,158 @@
+"""The tables of the history as they stand today: columns, types and what makes a row the same row.
+
+The tables of the contract (:data:`CONTRACT_TABLES`) are exported and loaded; detector state and
+watermarks belong to the running service and never leave the file. No table carries a PRIMARY KEY or
+UNIQUE constraint: an index costs every commit its concurrency with a checkpoint and tens of
+milliseconds of tail latency (measured), so uniqueness is kept by committing results together with
+the watermark and is checked by :func:`store.checks.duplicates`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class ColumnType(StrEnum):
+    """Type of a column, in the database's own words."""
+
+    TEXT = "VARCHAR"
+    INTEGER = "INTEGER"
+    REAL = "DOUBLE"
+    FLAG = "BOOLEAN"
+    INSTANT = "TIMESTAMP"
+    BYTES = "BLOB"
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column; an optional one may hold null."""
+
+    name: str
+    type: ColumnType
+    optional: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """One table of the contract.
+
+    ``key`` names the columns that make two rows the same fact; ``revised`` those a later report of
+    the same fact may still change.
+    """
+
+    name: str
+    columns: tuple[Column, ...]
+    key: tuple[str, ...]
+    revised: tuple[str, ...] = ()
+
+    @property
+    def column_names(self) -> tuple[str, ...]:
+        """Return the column names in order."""
+        return tuple(column.name for column in self.columns)
+
+
+def _columns(kind: ColumnType, *names: str) -> tuple[Column, ...]:
+    """Return columns of one type; a trailing ``?`` marks an optional one."""
+    return tuple(Column(name.removesuffix("?"), kind, name.endswith("?")) for name in names)
+
+
+_TEXT, _INTEGER, _REAL = ColumnType.TEXT, ColumnType.INTEGER, ColumnType.REAL
+_FLAG, _INSTANT, _BYTES = ColumnType.FLAG, ColumnType.INSTANT, ColumnType.BYTES
+
+AIR_EVENT = Table(
+    "air_event",
+    (
+        *_columns(_TEXT, "event_id", "parlor"),
+        *_columns(_INTEGER, "stall"),
+        *_columns(_TEXT, "milking_id?", "kind"),
+        *_columns(_INSTANT, "start_at", "end_at", "detected_at"),
+        *_columns(_REAL, "depth_kpa", "max_fall_kpa_250ms", "air_l", "peak_air_l_min"),
+        *_columns(_INTEGER, "pulses"),
+        *_columns(_REAL, "flow_kg_min"),
+        *_columns(_TEXT, "phase"),
+        *_columns(_REAL, "impact_kpa"),
+        *_columns(_TEXT, "cause"),
+        *_columns(_REAL, "cause_share", "confidence"),
+        *_columns(_TEXT, "detector"),
+    ),
+    key=("event_id",),
+)
+
+SUPPORT_EVENT = Table(
+    "support_event",
+    (
+        *_columns(_TEXT, "parlor"),
+        *_columns(_INTEGER, "stall"),
+        *_columns(_TEXT, "milking_id?"),
+        *_columns(_INSTANT, "start_at", "end_at", "detected_at"),
+        *_columns(_TEXT, "state"),
+        *_columns(_REAL, "support_share"),
+    ),
+    key=("parlor", "stall", "start_at", "state"),
+)
+
+MILKING = Table(
+    "milking",
+    (
+        *_columns(_TEXT, "milking_id", "parlor"),
+        *_columns(_INTEGER, "stall"),
+        *_columns(_TEXT, "cow?", "milker?", "group_name?"),
+        *_columns(_INSTANT, "start_at", "end_at"),
+        *_columns(_REAL, "yield_kg", "unit_on_s", "mean_flow_kg_min", "peak_flow_kg_min"),
+        *_columns(_REAL, "two_minute_kg", "low_flow_s", "mean_claw_kpa?", "vacuum_at_removal_kpa?"),
+        *_columns(_INTEGER, "slips"),
+        *_columns(_REAL, "slip_air_l"),
+        *_columns(_INTEGER, "late_slips"),
+        *_columns(_REAL, "impact_load_kpa"),
+        *_columns(_INTEGER, "fall_offs", "reattaches"),
+        *_columns(_REAL, "unsupported_s", "coverage_ratio"),
+        *_columns(_FLAG, "complete"),
+    ),
+    key=("milking_id",),
+)
+
+PLANT_EVENT = Table(
+    "plant_event",
+    (
+        *_columns(_TEXT, "parlor"),
+        *_columns(_INSTANT, "start_at", "end_at"),
+        *_columns(_REAL, "depth_kpa"),
+        *_columns(_INTEGER, "stalls_touched"),
+    ),
+    key=("parlor", "start_at"),
+)
+
+CONDITION_EVENT = Table(
+    "condition_event",
+    (
+        *_columns(_TEXT, "parlor"),
+        *_columns(_INTEGER, "stall"),
+        *_columns(_INSTANT, "start_at", "end_at?", "detected_at"),
+        *_columns(_TEXT, "condition", "evidence"),
+    ),
+    key=("parlor", "stall", "condition", "start_at"),
+    revised=("end_at", "evidence"),
+)
+
+MAINTENANCE = Table(
+    "maintenance",
+    (*_columns(_INSTANT, "at"), *_columns(_INTEGER, "stall?"), *_columns(_TEXT, "what", "note?")),
+    key=("at", "stall", "what", "note"),
+)
+
+QUARANTINE = Table(
+    "quarantine",
+    (
+        *_columns(_INSTANT, "recv_at"),
+        *_columns(_TEXT, "topic"),
+        *_columns(_BYTES, "payload"),
+        *_columns(_TEXT, "reason"),
+    ),
+    key=("recv_at", "topic", "payload", "reason"),
+)
+
+RESULT_TABLES = (AIR_EVENT, SUPPORT_EVENT, MILKING, PLANT_EVENT, CONDITION_EVENT)
+"""Tables filled by the detector, one a result class."""
+CONTRACT_TABLES = (*RESULT_TABLES, MAINTENANCE, QUARANTINE)
+"""Tables that leave the file, in the order they are exported."""

@@ -1,0 +1,43 @@
+"""Ready-made views over the history, part of its schema: the two questions asked first.
+
+``slips_per_100``: one row a parlor and stall; ``stall_day``: one row a parlor, stall and UTC day.
+Both count complete milkings only, since a milking seen in part hides slips.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+SLIPS_PER_100: Final = """
+CREATE VIEW slips_per_100 AS
+SELECT
+    parlor,
+    stall,
+    count(*) AS milkings,
+    sum(slips)::BIGINT AS slips,
+    100.0 * sum(slips) / count(*) AS slips_per_100,
+    sum(slip_air_l) AS slip_air_l,
+    sum(fall_offs)::BIGINT AS fall_offs,
+    sum(unsupported_s) / nullif(sum(unit_on_s), 0) AS unsupported_ratio
+FROM milking
+WHERE complete
+GROUP BY parlor, stall;
+"""
+
+STALL_DAY: Final = """
+CREATE VIEW stall_day AS
+SELECT
+    parlor,
+    stall,
+    date_trunc('day', start_at)::DATE AS day,
+    count(*) AS milkings,
+    sum(slips)::BIGINT AS slips,
+    sum(slip_air_l) AS slip_air_l,
+    sum(late_slips)::BIGINT AS late_slips,
+    sum(fall_offs)::BIGINT AS fall_offs,
+    sum(unsupported_s) AS unsupported_s,
+    sum(yield_kg) AS yield_kg
+FROM milking
+WHERE complete
+GROUP BY ALL;
+"""
