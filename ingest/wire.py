@@ -87,9 +87,14 @@ def committed_topic(*, root: str, parlor: str, stall: int | None) -> str:
     return f"{root}/{parlor}/committed/{'plant' if stall is None else stall}"
 
 
-def device_filters(*, root: str, parlor: str) -> tuple[str, str]:
-    """Return the two MQTT topic filters that match everything the parlor's devices send."""
-    return f"{root}/{parlor}/stall/#", f"{root}/{parlor}/plant/#"
+def parlor_filter(*, root: str, parlor: str) -> str:
+    """Return the MQTT topic filter of a parlor: all of it, so that an unknown topic is seen and told."""
+    return f"{root}/{parlor}/#"
+
+
+def is_outgoing(topic: str, *, root: str, parlor: str) -> bool:
+    """Tell whether a topic of the parlor is one this program publishes itself."""
+    return topic.startswith((f"{root}/{parlor}/committed/", f"{root}/{parlor}/alert/"))
 
 
 def parse_topic(topic: str, *, root: str, parlor: str) -> Address | Unreadable:
