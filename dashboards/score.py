@@ -146,12 +146,15 @@ class SupportScore:
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """Everything of one side, the truth's or the history's, that is scored."""
+    """Everything of one side, the truth's or the history's, that is scored.
+
+    ``plant`` is None when the truth does not tell.
+    """
 
     events: tuple[AirSpell, ...]
     milkings: tuple[MilkingSpell, ...]
     support: tuple[SupportSpell, ...]
-    plant: tuple[PlantSpell, ...]
+    plant: tuple[PlantSpell, ...] | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +164,7 @@ class Score:
     events: EventScore
     milkings: MilkingScore
     support: SupportScore
-    plant: Counts
+    plant: Counts | None
 
 
 def score(truth: Record, found: Record) -> Score:
@@ -171,9 +174,7 @@ def score(truth: Record, found: Record) -> Score:
         events=score_events(truth.events, found.events, milkings=milkings),
         milkings=score_milkings(truth.milkings, found.milkings),
         support=score_support(truth.support, found.support, milkings=milkings),
-        plant=_counts(
-            truth.plant, found.plant, pair(truth.plant, found.plant, tolerance_s=PLANT_TOLERANCE_S)
-        ),
+        plant=_score_plant(truth.plant, found.plant or ()),
     )
 
 
@@ -247,6 +248,12 @@ def score_support(
         ),
         states=confusion((t.state, f.state) for t, f in both),
     )
+
+
+def _score_plant(truth: Sequence[PlantSpell] | None, found: Sequence[PlantSpell]) -> Counts | None:
+    if truth is None:
+        return None
+    return _counts(truth, found, pair(truth, found, tolerance_s=PLANT_TOLERANCE_S))
 
 
 def confusion(pairs: Iterable[tuple[str, str]]) -> dict[str, dict[str, int]]:

@@ -100,6 +100,7 @@ def test_nothing_to_score_gives_no_figures() -> None:
     assert result.events.counts.recall is None
     assert result.events.false_per_100_milkings is None
     assert result.milkings.within_15_s is None
+    assert result.plant is not None
     assert result.plant.f1 is None
 
 
@@ -107,4 +108,12 @@ def test_a_plant_dip_is_scored_apart() -> None:
     """One dip found within two seconds, one missed."""
     truth = Record((), (), (), (PlantSpell("p", ns(0), ns(3)), PlantSpell("p", ns(60), ns(63))))
     found = Record((), (), (), (PlantSpell("p", ns(4), ns(5)),))
-    assert score(truth, found).plant.recall == pytest.approx(0.5)
+    plant = score(truth, found).plant
+    assert plant is not None
+    assert plant.recall == pytest.approx(0.5)
+
+
+def test_a_truth_silent_about_the_plant_scores_no_dips() -> None:
+    """Without a truth of the plant its dips are neither right nor wrong."""
+    found = Record((), (), (), (PlantSpell("p", ns(4), ns(5)),))
+    assert score(Record((), (), (), None), found).plant is None
