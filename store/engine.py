@@ -60,6 +60,7 @@ def connect(path: Path, settings: StoreSettings, *, read_only: bool) -> duckdb.D
         raise StoreError("its folder does not exist", where=str(path))
     try:
         connection = duckdb.connect(path, read_only=read_only, config=config)
+        connection.execute("SET GLOBAL TimeZone = 'UTC'")
         connection.execute("SET allowed_configs = ['max_execution_time']")
         connection.execute("SET lock_configuration = true")
     except duckdb.Error as error:
