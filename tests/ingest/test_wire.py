@@ -30,10 +30,16 @@ from ingest.wire import (
 )
 
 T_MS = 1_790_000_000_000
-VACUUM = {"seq": 7, "t_ms": T_MS, "rate_hz": 100, "kpa": [42.1, 41.9]}
-FLOW = {"seq": 7, "t_ms": T_MS, "kg_min": 3.2}
-ARM = {"seq": 7, "t_ms": T_MS, "rate_hz": 5, "angle_deg": [1.0, 2.0], "cord_mm": [200, 201.5]}
-COW = {"seq": 7, "t_ms": T_MS, "cow": "4711"}
+VACUUM: dict[str, object] = {"seq": 7, "t_ms": T_MS, "rate_hz": 100, "kpa": [42.1, 41.9]}
+FLOW: dict[str, object] = {"seq": 7, "t_ms": T_MS, "kg_min": 3.2}
+ARM: dict[str, object] = {
+    "seq": 7,
+    "t_ms": T_MS,
+    "rate_hz": 5,
+    "angle_deg": [1.0, 2.0],
+    "cord_mm": [200, 201.5],
+}
+COW: dict[str, object] = {"seq": 7, "t_ms": T_MS, "cow": "4711"}
 VALID: dict[StreamKind, dict[str, object]] = {
     StreamKind.VACUUM: VACUUM,
     StreamKind.FLOW: FLOW,

@@ -1,0 +1,262 @@
+"""Put each topic's frames in order: drop what was read before, wait briefly for what is late, tell gaps.
+
+Everything follows from the messages alone, their receive times included, so a replay decides as the
+live service did. A message is in one of these relations to the last frame passed on:
+
+- the same boot mark and the next number: passed on;
+- a higher number: held until the missing ones come, for a bounded time and number of frames;
+- a number that was passed before: a duplicate;
+- another boot mark and a later time, or without boot marks a lower number and a later time: the
+  device has restarted and counts from 0;
+- an older time where the above does not explain it: stale, a copy from before a restart.
+
+A device without a boot mark whose clock is set back is therefore stale until its clock has caught up.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from enum import Enum, StrEnum
+from typing import Final
+
+from ingest.decode import Frame, Stamp
+from ingest.wire import Address
+
+
+@dataclass(frozen=True, slots=True)
+class HoldLimits:
+    """How long a topic waits for a missing frame: receive time [ns], and frames behind the gap.
+
+    Engineering choices: a broker or gateway that resends does so within a second or two; longer
+    would only delay what the gap does not concern.
+    """
+
+    wait_ns: int = 3 * 10**9
+    frames: int = 64
+
+
+DEFAULT_LIMITS: Final = HoldLimits()
+
+
+class Surplus(StrEnum):
+    """Why a readable frame is not passed on."""
+
+    DUPLICATE = "duplicate"
+    STALE = "stale"
+
+
+@dataclass(frozen=True, slots=True)
+class Dropped:
+    """A frame that was not passed on."""
+
+    frame: Frame
+    why: Surplus
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Numbers of one topic that never came, and the device times [ns] before and after them."""
+
+    topic: str
+    address: Address
+    first_seq: int
+    last_seq: int
+    after_ns: int
+    before_ns: int
+
+    @property
+    def frames(self) -> int:
+        """Number of missing frames."""
+        return self.last_seq - self.first_seq + 1
+
+
+Outcome = Frame | Gap | Dropped
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """A frame that waits for an earlier one, since when [ns of receive time]."""
+
+    frame: Frame
+    since_ns: int
+
+
+class _Relation(Enum):
+    """How a frame stands to the last one passed on."""
+
+    AHEAD = "ahead"
+    RESTART = "restart"
+    DUPLICATE = "duplicate"
+    STALE = "stale"
+
+
+@dataclass(slots=True)
+class _Stream:
+    """One topic: the last place passed on and the frames held behind a gap, by number."""
+
+    last: Stamp
+    held: dict[int, Held] = field(default_factory=dict)
+
+
+class Sequencer:
+    """Order the frames of all topics of one parlor.
+
+    Parameters
+    ----------
+    places:
+        The last place passed on of each topic, as durably stored.
+    limits:
+        How long a missing frame is waited for.
+    """
+
+    def __init__(self, places: Mapping[str, Stamp], *, limits: HoldLimits = DEFAULT_LIMITS) -> None:
+        self._limits = limits
+        self._streams = {topic: _Stream(place) for topic, place in places.items()}
+        self._now_ns = 0
+        self._waiting: set[str] = set()
+        self._oldest_ns = 0
+
+    @property
+    def now_ns(self) -> int:
+        """Latest receive time seen [ns]; it never falls, whatever the receiver's clock does."""
+        return self._now_ns
+
+    def place(self, topic: str) -> Stamp:
+        """Return the last place of a topic that was passed on."""
+        return self._streams[topic].last
+
+    def held(self) -> list[Held]:
+        """Return all frames that wait, in the order in which they came."""
+        waiting = (held for topic in self._waiting for held in self._streams[topic].held.values())
+        return sorted(
+            waiting, key=lambda held: (held.since_ns, held.frame.message.topic, held.frame.stamp.seq)
+        )
+
+    def restore(self, held: Iterable[Held], *, now_ns: int) -> None:
+        """Take up the frames that waited when the places were stored."""
+        self._now_ns = now_ns
+        for waiting in held:
+            self._admit(waiting.frame, waiting.since_ns)
+        self._find_oldest()
+
+    def push(self, frame: Frame) -> list[Outcome]:
+        """Take the next frame received.
+
+        Returns
+        -------
+        list[Outcome]
+            Frames now in order (of any topic), gaps given up on, and the frame itself if it is surplus.
+        """
+        self._now_ns = max(self._now_ns, frame.message.recv_ns)
+        outcomes = self._expire() if self._waiting else []
+        outcomes += self._admit(frame, self._now_ns)
+        return outcomes
+
+    def release(self) -> list[Outcome]:
+        """Pass on everything held: the record has ended, nothing more can come."""
+        outcomes: list[Outcome] = []
+        for topic in self._by_age():
+            outcomes += self._give_up_all(topic)
+        return outcomes
+
+    def _admit(self, frame: Frame, since_ns: int) -> list[Outcome]:
+        """Place one frame in its topic."""
+        topic = frame.message.topic
+        stream = self._streams.get(topic)
+        if stream is None:
+            self._streams[topic] = _Stream(frame.stamp)
+            return [frame]
+        match _relation(frame.stamp, stream.last):
+            case _Relation.AHEAD:
+                return self._ahead(stream, frame, since_ns)
+            case _Relation.RESTART:
+                outcomes = self._give_up_all(topic)
+                stream.last = Stamp(frame.stamp.boot, -1, stream.last.t_ns)
+                return outcomes + self._ahead(stream, frame, since_ns)
+            case _Relation.DUPLICATE:
+                return [Dropped(frame, Surplus.DUPLICATE)]
+            case _Relation.STALE:
+                return [Dropped(frame, Surplus.STALE)]
+
+    def _ahead(self, stream: _Stream, frame: Frame, since_ns: int) -> list[Outcome]:
+        """Pass on the next frame with what it sets free; hold one that is too early."""
+        seq, topic = frame.stamp.seq, frame.message.topic
+        if seq == stream.last.seq + 1:
+            _advance(stream, frame.stamp)
+            return [frame, *self._drain(topic)] if stream.held else [frame]
+        if seq in stream.held:
+            return [Dropped(frame, Surplus.DUPLICATE)]
+        stream.held[seq] = Held(frame, since_ns)
+        self._waiting.add(topic)
+        self._find_oldest()
+        return self._give_up(topic) if len(stream.held) > self._limits.frames else []
+
+    def _expire(self) -> list[Outcome]:
+        """Give up on gaps that were waited for long enough."""
+        outcomes: list[Outcome] = []
+        while self._waiting and self._now_ns - self._oldest_ns > self._limits.wait_ns:
+            outcomes += self._give_up(self._by_age()[0])
+        return outcomes
+
+    def _give_up_all(self, topic: str) -> list[Outcome]:
+        """Pass on all that a topic holds, with its gaps."""
+        outcomes: list[Outcome] = []
+        while self._streams[topic].held:
+            outcomes += self._give_up(topic)
+        return outcomes
+
+    def _give_up(self, topic: str) -> list[Outcome]:
+        """Tell the first gap of a topic and pass on the frames up to its next one."""
+        stream = self._streams[topic]
+        frame = stream.held[min(stream.held)].frame
+        gap = Gap(
+            topic=topic,
+            address=frame.address,
+            first_seq=stream.last.seq + 1,
+            last_seq=frame.stamp.seq - 1,
+            after_ns=stream.last.t_ns,
+            before_ns=frame.stamp.t_ns,
+        )
+        stream.last = Stamp(frame.stamp.boot, gap.last_seq, stream.last.t_ns)
+        return [gap, *self._drain(topic)]
+
+    def _drain(self, topic: str) -> list[Frame]:
+        """Pass on the held frames that are next in order."""
+        stream = self._streams[topic]
+        frames = []
+        while (held := stream.held.pop(stream.last.seq + 1, None)) is not None:
+            _advance(stream, held.frame.stamp)
+            frames.append(held.frame)
+        if not stream.held:
+            self._waiting.discard(topic)
+        self._find_oldest()
+        return frames
+
+    def _age(self, topic: str) -> int:
+        """Return since when a topic waits [ns]: its held frames stand in the order in which they came."""
+        return next(iter(self._streams[topic].held.values())).since_ns
+
+    def _by_age(self) -> list[str]:
+        """Return the topics that wait, the longest waiting first."""
+        return sorted(self._waiting, key=lambda topic: (self._age(topic), topic))
+
+    def _find_oldest(self) -> None:
+        """Remember since when the longest waiting topic waits: asked at every message."""
+        self._oldest_ns = min(map(self._age, self._waiting), default=0)
+
+
+def _relation(stamp: Stamp, last: Stamp) -> _Relation:
+    """Compare a frame's place with the last one passed on in its topic."""
+    if stamp.boot != last.boot:
+        return _Relation.RESTART if stamp.t_ns > last.t_ns else _Relation.STALE
+    if stamp.seq > last.seq:
+        from_before = stamp.boot is None and stamp.t_ns < last.t_ns
+        return _Relation.STALE if from_before else _Relation.AHEAD
+    fell_back = stamp.boot is None and stamp.t_ns > last.t_ns
+    return _Relation.RESTART if fell_back else _Relation.DUPLICATE
+
+
+def _advance(stream: _Stream, stamp: Stamp) -> None:
+    """Move a topic's place on; its time never falls, or old frames would look like a restart."""
+    stream.last = Stamp(stamp.boot, stamp.seq, max(stamp.t_ns, stream.last.t_ns))
