@@ -8,7 +8,7 @@ from dashboards.instants import instant_ns, stall_list
 from detect.errors import InputError
 
 
-@pytest.mark.source("RFC 3339, section 5.8: 1996-12-19T16:39:57-08:00 is 1996-12-20T00:39:57Z")
+@pytest.mark.source("RFC 3339, section 5.8 (from memory): 1996-12-19T16:39:57-08:00 is 1996-12-20T00:39:57Z")
 def test_an_offset_is_honoured_and_none_means_utc() -> None:
     """The same instant written in two zones is one number."""
     assert instant_ns("1996-12-19T16:39:57-08:00", where="--at") == 851_042_397_000_000_000

@@ -1,0 +1,66 @@
+"""``quietclaw query``: read-only SQL over the history, from the file or through the service."""
+
+# ruff: noqa: PLC0415 - heavy libraries load only when the command runs
+
+from __future__ import annotations
+
+import sys
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from dashboards.commands.options import MaybeDb, MaybeUrl, require_one_of
+
+if TYPE_CHECKING:
+    from store.query import QueryResult
+
+
+class Format(StrEnum):
+    """How the answer is written."""
+
+    TABLE = "table"
+    CSV = "csv"
+    JSON = "json"
+    PARQUET = "parquet"
+
+
+def query(
+    sql: Annotated[str, typer.Argument(help="One SELECT; tables are listed by 'SHOW TABLES'.")],
+    *,
+    db: MaybeDb = None,
+    url: MaybeUrl = None,
+    form: Annotated[Format, typer.Option("--format", help="How the answer is written.")] = Format.TABLE,
+) -> None:
+    """Ask the history in SQL; nothing can be changed.
+
+    Example: quietclaw query --db farm.duckdb "SELECT * FROM slips_per_100 ORDER BY slips_per_100 DESC"
+    """
+    from store.render import QueryFormat, render
+
+    require_one_of(db, url)
+    result = _from_file(db, sql) if db is not None else _from_service(str(url), sql)
+    sys.stdout.buffer.write(render(result, QueryFormat(form.value)))
+    sys.stdout.buffer.flush()
+    if result.truncated:
+        print(f"quietclaw: only the first {result.frame.height} rows are shown", file=sys.stderr)
+
+
+def _from_file(db: Path, sql: str) -> QueryResult:
+    from store.history import History
+    from store.query import run_query
+
+    with History.open(db, read_only=True) as history:
+        return run_query(history, sql)
+
+
+def _from_service(url: str, sql: str) -> QueryResult:
+    import polars as pl
+
+    from dashboards.client import post
+    from store.query import QueryResult
+
+    answer = post(url, "v1/query", {"sql": sql, "params": []})
+    frame = pl.DataFrame(answer["rows"], schema=answer["columns"], orient="row", infer_schema_length=None)
+    return QueryResult(frame, truncated=bool(answer["truncated"]))
