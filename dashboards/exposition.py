@@ -11,8 +11,7 @@ from dashboards.metrics import ServiceMetrics
 
 def example() -> bytes:
     """Return what a service of two stalls shows before its first message."""
-    metrics = ServiceMetrics(CollectorRegistry(), stalls=2, outcomes=("accepted",), detector="none")
-    return metrics.render()
+    return ServiceMetrics(CollectorRegistry(), stalls=2, detector="none").render()
 
 
 if __name__ == "__main__":

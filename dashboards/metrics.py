@@ -25,11 +25,17 @@ from dashboards.matching import NS_PER_S
 from detect.kinds import AirKind, Condition
 from detect.results import AirEvent, ConditionEvent, Milking, PlantEvent, Result, SupportEvent
 from detect.views import StallNow
+from ingest.pipeline import Committed
+from ingest.sequencer import Surplus
 
 PASCALS_PER_KPA: Final = 1000.0
 GRAMS_PER_SECOND_PER_KG_MIN: Final = 1000.0 / 60.0
-COMMIT_BUCKETS_S: Final = (0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 5.0)
+BATCH_BUCKETS_S: Final = (0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 5.0)
 DELAY_BUCKETS_S: Final = (0.1, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 30.0)
+READ: Final = "read"
+QUARANTINED: Final = "quarantined"
+OUTCOMES: Final = (READ, QUARANTINED, *(why.value for why in Surplus))
+"""What can become of a message."""
 AIR_BUCKETS_L: Final = (0.05, 0.1, 0.2, 0.4, 0.8, 1.6, 3.2, 6.4, 12.8, 25.6)
 
 
@@ -42,19 +48,14 @@ class ServiceMetrics:
         Where the meters live; never the library's global one.
     stalls:
         Number of stalls; a result of another stall is counted nowhere.
-    outcomes:
-        Every outcome a message can have.
     detector:
         Version and parameter digest of the running detector.
     """
 
-    def __init__(
-        self, registry: CollectorRegistry, *, stalls: int, outcomes: Iterable[str], detector: str
-    ) -> None:
+    def __init__(self, registry: CollectorRegistry, *, stalls: int, detector: str) -> None:
         disable_created_metrics()  # type: ignore[no-untyped-call]
         self._registry = registry
         self._stalls = [str(stall) for stall in range(1, stalls + 1)]
-        self._outcomes = tuple(outcomes)
         ProcessCollector(registry=registry)
         self._make_counters()
         self._make_gauges()
@@ -70,17 +71,23 @@ class ServiceMetrics:
         for result in results:
             self._add(result)
 
-    def add_messages(self, outcome: str, count: int) -> None:
-        """Count messages by what became of them; an unknown outcome is a fault of the caller."""
-        if outcome not in self._outcomes:
-            raise ValueError(f"unknown outcome {outcome}")
-        self._messages.labels(outcome=outcome).inc(count)
+    def observe(self, committed: Committed) -> None:
+        """Count what one durable batch came to."""
+        self.add_results(committed.results)
+        self._messages.labels(outcome=READ).inc(committed.readings)
+        self._messages.labels(outcome=QUARANTINED).inc(len(committed.quarantined))
+        for why, count in committed.surplus.items():
+            self._messages.labels(outcome=why.value).inc(count)
+        self._gaps.inc(len(committed.gaps))
+        self._missing.inc(sum(gap.frames for gap in committed.gaps))
+        self._extra_fields.inc(committed.extra_fields)
+        self._held.set(committed.held)
+        if committed.messages:
+            self._last_message.set(committed.newest_recv_ns / NS_PER_S)
 
-    def add_commit(self, *, seconds: float, recv_ns: int | None) -> None:
-        """Record one commit: how long it took, and when its newest message was received."""
-        self._commit.observe(seconds)
-        if recv_ns is not None:
-            self._last_message.set(recv_ns / NS_PER_S)
+    def add_batch(self, seconds: float) -> None:
+        """Record how long one batch took to be worked and made durable [s]."""
+        self._batch.observe(seconds)
 
     def show(self, stalls: Sequence[StallNow]) -> None:
         """Show each stall as it is now; an unknown figure is NaN."""
@@ -121,6 +128,9 @@ class ServiceMetrics:
         self._plant_dips = self._counter("plant_dips", "Dips of the whole vacuum plant")
         self._conditions = self._counter("condition_events", "Faults for a technician", "condition")
         self._messages = self._counter("messages", "Messages by what became of them", "outcome")
+        self._gaps = self._counter("gaps", "Gaps in the sequence of a topic")
+        self._missing = self._counter("missing_messages", "Messages that never came, by sequence number")
+        self._extra_fields = self._counter("unknown_fields", "Fields of messages this program does not know")
         for stall in self._stalls:
             for kind in AirKind:
                 self._air_events.labels(stall=stall, kind=kind.value)
@@ -128,7 +138,7 @@ class ServiceMetrics:
                 counter.labels(stall=stall)
         for condition in Condition:
             self._conditions.labels(condition=condition.value)
-        for outcome in self._outcomes:
+        for outcome in OUTCOMES:
             self._messages.labels(outcome=outcome)
 
     def _make_gauges(self) -> None:
@@ -142,6 +152,7 @@ class ServiceMetrics:
         self._last_message = self._gauge(
             "last_message_timestamp_seconds", "Time at which the newest committed message was received"
         )
+        self._held = self._gauge("held_messages", "Messages that wait for an earlier one")
         self._detector = self._gauge("detector_info", "Version and parameters of the detector", "detector")
         for stall in self._stalls:
             for gauge in (self._vacuum, self._flow):
@@ -150,7 +161,9 @@ class ServiceMetrics:
                 gauge.labels(stall=stall)
 
     def _make_histograms(self) -> None:
-        self._commit = self._histogram("commit_seconds", "Duration of a store transaction", COMMIT_BUCKETS_S)
+        self._batch = self._histogram(
+            "batch_seconds", "Time to work and store one batch of messages", BATCH_BUCKETS_S
+        )
         self._delay = self._histogram(
             "detection_delay_seconds", "Signal time from onset to first report", DELAY_BUCKETS_S
         )

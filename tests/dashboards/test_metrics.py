@@ -14,6 +14,10 @@ from dashboards.metrics import ServiceMetrics
 from detect.kinds import AirKind, Cause, Condition, Phase
 from detect.results import AirEvent, ConditionEvent, PlantEvent, SupportEvent
 from detect.views import StallNow
+from ingest.pipeline import Committed
+from ingest.sequencer import Gap, Surplus
+from ingest.wire import Address, StreamKind
+from store.batch import Quarantined
 
 S = 1_000_000_000
 BASE_UNITS = ("seconds", "pascals", "grams_per_second", "liters", "bytes")
@@ -21,7 +25,7 @@ BASE_UNITS = ("seconds", "pascals", "grams_per_second", "liters", "bytes")
 
 def service(stalls: int = 3) -> tuple[CollectorRegistry, ServiceMetrics]:
     registry = CollectorRegistry()
-    return registry, ServiceMetrics(registry, stalls=stalls, outcomes=("accepted", "refused"), detector="1+a")
+    return registry, ServiceMetrics(registry, stalls=stalls, detector="1+a")
 
 
 def slip(stall: int, *, kind: AirKind = AirKind.LINER_SLIP) -> AirEvent:
@@ -110,17 +114,37 @@ def test_gauges_are_in_base_units_and_unknown_is_nan() -> None:
     assert b"cow 7" not in metrics.render()
 
 
-def test_commits_and_messages_are_counted() -> None:
-    """Outcomes are a closed set; the newest message's time is shown."""
+def test_a_batch_is_counted_by_outcome() -> None:
+    """Every message ends in exactly one outcome; gaps, held ones and the newest time are shown."""
     registry, metrics = service()
-    metrics.add_messages("accepted", 7)
-    metrics.add_commit(seconds=0.02, recv_ns=8 * S)
+    gap = Gap("t", Address(1, StreamKind.FLOW), first_seq=4, last_seq=6, after_ns=S, before_ns=5 * S)
+    metrics.observe(
+        Committed(
+            messages=12,
+            readings=7,
+            extra_fields=2,
+            surplus={Surplus.DUPLICATE: 3, Surplus.STALE: 1},
+            gaps=(gap,),
+            results=(slip(1),),
+            quarantined=(Quarantined(S, "t", b"{", "broken"),),
+            moved={},
+            held=5,
+            newest_recv_ns=8 * S,
+        )
+    )
+    metrics.add_batch(0.02)
     value = registry.get_sample_value
-    assert value("quietclaw_messages_total", {"outcome": "accepted"}) == 7.0
-    assert value("quietclaw_commit_seconds_count") == 1.0
+    assert {
+        outcome: value("quietclaw_messages_total", {"outcome": outcome})
+        for outcome in ("read", "duplicate", "stale", "quarantined")
+    } == {"read": 7.0, "duplicate": 3.0, "stale": 1.0, "quarantined": 1.0}
+    assert value("quietclaw_gaps_total") == 1.0
+    assert value("quietclaw_missing_messages_total") == 3.0
+    assert value("quietclaw_unknown_fields_total") == 2.0
+    assert value("quietclaw_held_messages") == 5.0
+    assert value("quietclaw_batch_seconds_count") == 1.0
     assert value("quietclaw_last_message_timestamp_seconds") == 8.0
-    with pytest.raises(ValueError, match="unknown outcome"):
-        metrics.add_messages("eaten", 1)
+    assert value("quietclaw_air_events_total", {"stall": "1", "kind": "liner_slip"}) == 1.0
 
 
 @pytest.mark.source('Prometheus documentation, "Metric and label naming": base units, _total for counters')
