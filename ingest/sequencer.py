@@ -148,10 +148,12 @@ class Sequencer:
         list[Outcome]
             Frames now in order (of any topic), gaps given up on, and the frame itself if it is surplus.
         """
-        self._now_ns = max(self._now_ns, frame.message.recv_ns)
-        outcomes = self._expire() if self._waiting else []
-        outcomes += self._admit(frame, self._now_ns)
-        return outcomes
+        return self.tick(frame.message.recv_ns) + self._admit(frame, self._now_ns)
+
+    def tick(self, recv_ns: int) -> list[Outcome]:
+        """Take note of a receive time [ns], of whatever message, and give up on what waited too long."""
+        self._now_ns = max(self._now_ns, recv_ns)
+        return self._expire() if self._waiting else []
 
     def release(self) -> list[Outcome]:
         """Pass on everything held: the record has ended, nothing more can come."""
