@@ -30,7 +30,7 @@ from ingest.sequencer import Surplus
 
 PASCALS_PER_KPA: Final = 1000.0
 GRAMS_PER_SECOND_PER_KG_MIN: Final = 1000.0 / 60.0
-BATCH_BUCKETS_S: Final = (0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 5.0)
+COMMIT_BUCKETS_S: Final = (0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 5.0)
 DELAY_BUCKETS_S: Final = (0.1, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 30.0)
 READ: Final = "read"
 QUARANTINED: Final = "quarantined"
@@ -85,9 +85,9 @@ class ServiceMetrics:
         if committed.messages:
             self._last_message.set(committed.newest_recv_ns / NS_PER_S)
 
-    def add_batch(self, seconds: float) -> None:
-        """Record how long one batch took to be worked and made durable [s]."""
-        self._batch.observe(seconds)
+    def add_commit(self, seconds: float) -> None:
+        """Record how long one store transaction took [s]."""
+        self._commit.observe(seconds)
 
     def show(self, stalls: Sequence[StallNow]) -> None:
         """Show each stall as it is now; an unknown figure is NaN."""
@@ -161,9 +161,7 @@ class ServiceMetrics:
                 gauge.labels(stall=stall)
 
     def _make_histograms(self) -> None:
-        self._batch = self._histogram(
-            "batch_seconds", "Time to work and store one batch of messages", BATCH_BUCKETS_S
-        )
+        self._commit = self._histogram("commit_seconds", "Duration of a store transaction", COMMIT_BUCKETS_S)
         self._delay = self._histogram(
             "detection_delay_seconds", "Signal time from onset to first report", DELAY_BUCKETS_S
         )

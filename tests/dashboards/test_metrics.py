@@ -132,7 +132,7 @@ def test_a_batch_is_counted_by_outcome() -> None:
             newest_recv_ns=8 * S,
         )
     )
-    metrics.add_batch(0.02)
+    metrics.add_commit(0.02)
     value = registry.get_sample_value
     assert {
         outcome: value("quietclaw_messages_total", {"outcome": outcome})
@@ -142,7 +142,7 @@ def test_a_batch_is_counted_by_outcome() -> None:
     assert value("quietclaw_missing_messages_total") == 3.0
     assert value("quietclaw_unknown_fields_total") == 2.0
     assert value("quietclaw_held_messages") == 5.0
-    assert value("quietclaw_batch_seconds_count") == 1.0
+    assert value("quietclaw_commit_seconds_count") == 1.0
     assert value("quietclaw_last_message_timestamp_seconds") == 8.0
     assert value("quietclaw_air_events_total", {"stall": "1", "kind": "liner_slip"}) == 1.0
 

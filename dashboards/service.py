@@ -1,0 +1,158 @@
+"""The running service as its HTTP side sees it: metrics, health, questions and notes."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from typing import Any, Final
+
+from dashboards.matching import NS_PER_S
+from dashboards.metrics import ServiceMetrics
+from dashboards.shared_history import SharedHistory
+from detect.errors import InputError, StoreError
+from detect.parlor import ParlorDetector, Site
+from ingest.config import Config
+from ingest.pipeline import Committed
+from store.query import QueryLimits, run_query
+
+SILENCE_S: Final = 30.0
+"""Without a message for so long the service is not healthy [s] (engineering choice: devices send each second)."""
+QUESTIONS_AT_ONCE: Final = 2
+"""More questions at once are sent away: each may use the memory of the engine (engineering choice)."""
+LIMITS: Final = QueryLimits()
+
+
+class ServiceView:
+    """What the outside may see of one service, safe to call from any thread.
+
+    Parameters
+    ----------
+    config:
+        All settings.
+    metrics:
+        The meters it fills.
+    clock_ns:
+        Wall clock [ns since 1970-01-01 UTC], for the silence only.
+    """
+
+    def __init__(
+        self, config: Config, metrics: ServiceMetrics, *, clock_ns: Callable[[], int] = time.time_ns
+    ) -> None:
+        self._config = config
+        self._metrics = metrics
+        self._clock_ns = clock_ns
+        self._since_ns = clock_ns()
+        self._newest_ns: int | None = None
+        self._questions = threading.BoundedSemaphore(QUESTIONS_AT_ONCE)
+        self._history: SharedHistory | None = None
+        self._detector: ParlorDetector | None = None
+        self._failure: str | None = None
+        self.messages = 0
+        """Messages made durable since the start."""
+
+    def open_history(self) -> SharedHistory:
+        """Open the history for the service and remember it for questions."""
+        history = SharedHistory.open(self._config.store.path)
+        history.told = self._metrics.add_commit
+        self._history = history
+        return history
+
+    def new_detector(self) -> ParlorDetector:
+        """Make a detector of the configured parlor and remember it for the page."""
+        self._detector = make_detector(self._config)
+        return self._detector
+
+    def observe(self, committed: Committed) -> None:
+        """Take in one durable batch; called by the thread that owns the detector."""
+        self._metrics.observe(committed)
+        if self._detector is not None:
+            self._metrics.show(self._detector.now())
+        if committed.messages:
+            self.messages += committed.messages
+            self._newest_ns = committed.newest_recv_ns
+
+    def fail(self, reason: str) -> None:
+        """Turn unhealthy for good, with a reason."""
+        self._failure = reason
+
+    def metrics(self) -> bytes:
+        """Return the Prometheus exposition."""
+        return self._metrics.render()
+
+    def complaints(self) -> list[str]:
+        """Return what is wrong now, one sentence each."""
+        reasons = [self._failure] if self._failure else []
+        silent_s = (self._clock_ns() - (self._newest_ns or self._since_ns)) / NS_PER_S
+        if silent_s > SILENCE_S:
+            reasons.append(f"no message has been stored for {silent_s:.0f} s")
+        return reasons
+
+    def facts(self) -> dict[str, str]:
+        """Return what runs here, for the status page."""
+        parlor = self._config.parlor
+        return {
+            "Parlor": f"{parlor.name}, {parlor.stalls} stalls",
+            "Broker": self._config.broker.url,
+            "History": str(self._config.store.path),
+            "Messages stored": f"{self.messages}",
+            "Detector": self._detector.label if self._detector is not None else "starting",
+        }
+
+    def query(self, sql: str, params: list[Any]) -> dict[str, Any]:
+        """Answer one read-only statement, bounded in time, rows and number at once.
+
+        Raises
+        ------
+        InputError
+            The statement is wrong.
+        StoreError
+            The history is not open, or too many ask at once.
+        """
+        if not self._questions.acquire(blocking=False):
+            raise StoreError("too many questions at once; try again")
+        try:
+            result = run_query(self._open(), sql, params, LIMITS)
+        finally:
+            self._questions.release()
+        rows = [[_plain(value) for value in row] for row in result.rows]
+        return {"columns": list(result.columns), "rows": rows, "truncated": result.truncated}
+
+    def note(self, entry: dict[str, Any]) -> None:
+        """Store a maintenance entry ``{at_ns, stalls, what, note}``.
+
+        Raises
+        ------
+        InputError
+            A field is missing or of the wrong kind.
+        """
+        at_ns, stalls, what, note = (entry.get(key) for key in ("at_ns", "stalls", "what", "note"))
+        if not isinstance(at_ns, int) or not isinstance(what, str) or not isinstance(note, str | None):
+            raise InputError(
+                'the body must be {"at_ns": ns, "what": text, "stalls": [numbers], "note": text}'
+            )
+        if stalls is not None and not (
+            isinstance(stalls, list) and all(type(stall) is int for stall in stalls)
+        ):
+            raise InputError("stalls must be a list of numbers, or null for all")
+        self._open().add_maintenance(at_ns=at_ns, stalls=stalls, what=what, note=note)
+
+    def _open(self) -> SharedHistory:
+        if self._history is None:
+            raise StoreError("the history is not open yet; try again")
+        return self._history
+
+
+def make_detector(config: Config) -> ParlorDetector:
+    """Make the detector of a configured parlor, the same for live and replay."""
+    parlor = config.parlor
+    return ParlorDetector(parlor=parlor.name, stalls=parlor.stalls, site=Site(altitude_m=parlor.altitude_m))
+
+
+def _plain(value: object) -> object:
+    """Make a cell fit for JSON: instants as ISO text, bytes as text, no NaN."""
+    if isinstance(value, float) and value - value != 0.0:
+        return None
+    if isinstance(value, bytes):
+        return value.decode("utf-8", "backslashreplace")
+    return value if isinstance(value, str | int | float | bool | None) else str(value)
