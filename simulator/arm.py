@@ -109,7 +109,9 @@ class ArmBank:
         self._tension = np.zeros(stalls)
         self._sway = np.zeros(stalls)
 
-    def sample(self, poses: list[Pose], cycle: FloatArray, t_s: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def sample(
+        self, poses: list[Pose], cycle: FloatArray, t_s: FloatArray, unrest: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
         """Return angle [deg] and pay-out [mm] as the sensors read them, both of shape (stalls, times).
 
         Parameters
@@ -120,13 +122,15 @@ class ArmBank:
             Pulsation cycles of every stall at each time, shape (stalls, times).
         t_s
             Times of the samples [s].
+        unrest
+            How much each cow shakes her unit, 1 for standing still, shape (stalls,).
         """
         step_s = float(t_s[1] - t_s[0]) if t_s.size > 1 else 1.0
         angle = np.empty(cycle.shape)
         cord = np.empty(cycle.shape)
         for k, now in enumerate(t_s):
             self._pose = [new if new.at_s <= now else old for new, old in zip(poses, self._pose, strict=True)]
-            self._move(step_s)
+            self._move(step_s, unrest)
             beat = self._arm.beat_deg * self._tension * np.sin(2.0 * math.pi * cycle[:, k])
             angle[:, k] = self._angle + self._arm.deg_per_mm * self._sway + beat
             cord[:, k] = self._cord
@@ -134,7 +138,7 @@ class ArmBank:
         cord += self._rng.normal(0.0, self._arm.noise_mm, cord.shape)
         return angle * self._gain[:, None] + self._zero[:, None], np.maximum(cord, 0.0)
 
-    def _move(self, step_s: float) -> None:
+    def _move(self, step_s: float, unrest: FloatArray) -> None:
         """Let every arm settle towards its pose, and the cows sway."""
         table = np.array([(p.angle_deg, p.cord_mm, p.tension, p.settle_s) for p in self._pose])
         share = 1.0 - np.exp(-step_s / table[:, 3])
@@ -143,4 +147,4 @@ class ArmBank:
         self._tension += share * (table[:, 2] - self._tension)
         keep = math.exp(-step_s / 5.0)
         kick = self._rng.standard_normal(self._sway.size) * math.sqrt(1.0 - keep * keep)
-        self._sway = keep * self._sway + self._arm.sway_mm * kick * (table[:, 2] > 0.0)
+        self._sway = keep * self._sway + self._arm.sway_mm * unrest * kick * (table[:, 2] > 0.0)

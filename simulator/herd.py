@@ -50,7 +50,7 @@ class Herd:
 
     cows: int = 240
     heifer_share: float = 0.3
-    yield_kg: float = 12.5
+    yield_kg: float = 13.5
     rear_share: float = 0.57
     front_plateau_kg_min: float = 0.95
     rear_plateau_kg_min: float = 1.15
@@ -133,9 +133,9 @@ def udder_of(cow: Cow, herd: Herd, rng: np.random.Generator) -> Udder:
         weak = 0.45 if index == cow.weak_quarter else 1.0
         quarters.append(
             Quarter(
-                yield_kg=total * share * weak * float(rng.lognormal(-0.005, 0.1)),
-                plateau_kg_min=plateau * float(rng.lognormal(-0.02, 0.2)),
-                fade_s=float(rng.uniform(20.0, 30.0)),
+                yield_kg=total * share * weak * float(rng.lognormal(-0.01, 0.14)),
+                plateau_kg_min=plateau * float(rng.lognormal(-0.03, 0.25)),
+                fade_s=float(rng.uniform(25.0, 40.0)),
             )
         )
     late = rng.random() < herd.bimodal_share

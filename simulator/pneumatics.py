@@ -7,14 +7,16 @@ from collections.abc import Sequence
 import numpy as np
 
 from simulator.air import atmosphere_kpa, free_air_l_min
-from simulator.claw import FloatArray
+from simulator.claw import FloatArray, Surroundings
 from simulator.faults import FaultBook, FaultKind
 from simulator.plant import ParlorState, advance_parlor
 from simulator.pulsation import fill_liner_rates, kernel_shape
 from simulator.scenario import Scenario
+from simulator.session import Drive, StallState
 from simulator.slips import gap_area_mm2
 from simulator.slugging import SlugNoise
-from simulator.stall import Drive, Stall
+from simulator.stall import Stall
+from simulator.steady import steady_state
 from simulator.truth import Truth
 
 _DIP_KPA = 1.5  # a plant dip of the truth tables is deeper than this
@@ -42,6 +44,7 @@ class Pneumatics:
         self.steps = scenario.sensors.vacuum_hz * scenario.sensors.substeps
         dt_s = 1.0 / self.steps
         outside = atmosphere_kpa(scenario.altitude_m)
+        self._outside_kpa = outside
         plant = scenario.plant
         vent = gap_area_mm2(scenario.vent_mm)
         vent_l_min = free_air_l_min(vent, outside - plant.vacuum_kpa, outside)
@@ -86,6 +89,18 @@ class Pneumatics:
         """Mean plant vacuum of the newest second [kPa]."""
         return float(self.plant_kpa.mean())
 
+    def settle(self, stalls: Sequence[Stall]) -> None:
+        """Begin with every unit that milks at its resting vacuum."""
+        for i, stall in enumerate(stalls):
+            if stall.state is StallState.MILKING:
+                around = Surroundings(
+                    line_vacuum_kpa=self._set.plant.vacuum_kpa,
+                    milk_kg_min=stall.drive.flow_after_kg_min,
+                    outside_kpa=self._outside_kpa,
+                )
+                self._state.claw[i, :3] = steady_state(self._set.unit, around)
+                self.vacuum_kpa[i, self.steps :] = self._outside_kpa - self._state.claw[i, 0]
+
     def advance(self, stalls: Sequence[Stall], start_s: float, *, pump_on: bool) -> None:
         """Integrate the second from ``start_s`` and tell every open air span of the truth what happened."""
         t_s = start_s + np.arange(self.steps) / self.steps
@@ -102,7 +117,7 @@ class Pneumatics:
         advance_parlor((self._state.claw, self._state.tank), drive + plant, self._fixed, out)
         self.vacuum_kpa[:, self.steps :] = out[0]
         for i, stall in enumerate(stalls):
-            for span in stall.spans:
+            for span in stall.ledger.spans:
                 span.measure(self.vacuum_kpa[i], self.gap_l_min[i], t_s)
         self._watch_plant(t_s, pump_on)
 

@@ -22,7 +22,8 @@ from simulator.pneumatics import Pneumatics
 from simulator.scenario import Scenario
 from simulator.seal import Seal
 from simulator.sending import Sender
-from simulator.stall import Second, Stall
+from simulator.session import Second
+from simulator.stall import Stall
 from simulator.truth import Truth
 
 
@@ -100,6 +101,17 @@ class _Parlor:
         self._sender = Sender(scenario, self._book, sensors, ArmBank(scenario.arm, count, arms))
         self._mode = ShiftMode.BOARDING
         self._mode_end_s = scenario.shifts.length_s
+        if scenario.loaded:
+            self._load()
+
+    def _load(self) -> None:
+        """Fill the platform as in the middle of a shift."""
+        deck = self._set.deck
+        for stall in self._stalls:
+            place = self._platform.place(stall.number)
+            if deck.enter_place <= place < deck.exit_place:
+                stall.ride_in(next(self._queue), place, deck.milkers[0])
+        self._air.settle(self._stalls)
 
     def live(self, start_s: float) -> None:
         """Live through the second that begins at ``start_s``."""
@@ -123,7 +135,7 @@ class _Parlor:
             )
         self._air.advance(self._stalls, start_s, pump_on=self._mode is not ShiftMode.RESTING)
         for stall in self._stalls:
-            stall.settle_spans(start_s + 1.0)
+            stall.ledger.settle(start_s + 1.0)
         self._sender.send(self.gateway, self._stalls, self._air, start_s)
 
     def close(self, end_s: float) -> None:

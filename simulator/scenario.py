@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import Final
 
 import numpy as np
@@ -20,7 +20,7 @@ from simulator.slips import SlipLaw
 from simulator.slugging import Slugging
 from simulator.statics import Cluster
 
-DEFAULT_START_NS: Final = 1_930_192_200 * 1_000_000_000
+DEFAULT_START_NS: Final = 1_930_278_600 * 1_000_000_000
 """2031-03-03T04:30:00Z: an arbitrary fixed morning."""
 
 
@@ -109,6 +109,8 @@ class Scenario:
         Settings of each subject.
     plant_dips_per_h
         Unscheduled dips of the plant an hour.
+    loaded
+        Whether the record begins with a full platform in the middle of a shift.
     """
 
     seed: int = 1
@@ -133,6 +135,7 @@ class Scenario:
     sensors: Sensors = field(default_factory=Sensors)
     faults: tuple[Fault, ...] = ()
     plant_dips_per_h: float = 2.0
+    loaded: bool = False
 
     def __post_init__(self) -> None:
         if self.duration_s < 1.0 or self.duration_s != int(self.duration_s):
@@ -141,11 +144,23 @@ class Scenario:
             raise ValueError(f"stalls {self.deck.stalls} is outside 1..999")
         if not self.parlor or "/" in self.parlor or "/" in self.root:
             raise ValueError("parlor and root must be plain words without a slash")
+        if self.vent_mm <= 0.0:
+            raise ValueError(f"vent_mm {self.vent_mm} is not positive: a claw without a vent does not drain")
+        for part in (self.law, self.herd, self.arm, self.routine, self.sensors):
+            _check_shares(part)
         for fault in self.faults:
             if fault.stall is not None and not 1 <= fault.stall <= self.deck.stalls:
                 raise ValueError(
                     f"fault {fault.kind} names stall {fault.stall}, the deck has {self.deck.stalls}"
                 )
+
+
+def _check_shares(part: SlipLaw | Herd | Arm | Routine | Sensors) -> None:
+    """Refuse a share outside 0..1 in one part of a scenario."""
+    for setting in fields(part):
+        value = getattr(part, setting.name)
+        if setting.name.endswith("_share") and not 0.0 <= value <= 1.0:
+            raise ValueError(f"{type(part).__name__}.{setting.name} {value} is outside 0..1")
 
 
 _TURN_S: Final = 480.0  # a turn of 8 min, as 60 stalls at 8 s

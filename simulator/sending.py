@@ -104,7 +104,8 @@ class Sender:
     def _send_arms(self, gateway: Gateway, stalls: Sequence[Stall], air: Pneumatics, start_s: float) -> None:
         beats = np.arange(self._set.arm_hz) / self._set.arm_hz
         cycle = air.cycle_start[:, None] + air.cycles_per_s[:, None] * beats
-        angle, cord = self._arms.sample([stall.pose for stall in stalls], cycle, start_s + beats)
+        unrest = np.array([stall.temper.shakes(start_s) for stall in stalls])
+        angle, cord = self._arms.sample([stall.pose for stall in stalls], cycle, start_s + beats, unrest)
         angles, cords = np.round(angle, 2).tolist(), np.round(cord, 1).tolist()
         for stall, own_angle, own_cord in zip(stalls, angles, cords, strict=True):
             gateway.arm(stall.number, (start_s, start_s + 1.0), own_angle, own_cord)
@@ -116,6 +117,8 @@ class Sender:
     @staticmethod
     def _own_air(stalls: Sequence[Stall], air: Pneumatics, quarter: int) -> FloatArray:
         """Return the air through the cup of one quarter [L/min], shape (stalls, steps)."""
-        own = np.array([any(span.quarter == quarter for span in stall.spans) for stall in stalls])
+        own = np.array(
+            [any(span.onset.quarter == quarter for span in stall.ledger.spans) for stall in stalls]
+        )
         passing: FloatArray = air.gap_l_min * own[:, None]
         return passing

@@ -72,7 +72,7 @@ class SlipLaw:
     open_spread: float = 0.75
     train_share: float = 0.35
     flutter_share: float = 0.12
-    fall_share: float = 0.01
+    fall_share: float = 0.03
 
     def hold_share(self, quarter_kg_min: float) -> float:
         """Return the share of the holding force that a teat with this milk flow [kg/min] has."""

@@ -7,112 +7,21 @@ the arm does and what the identification says, and keeps the truth about all of 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass, field
-from enum import Enum, auto
 
 import numpy as np
 
-from simulator.arm import Pose, SupportState, carried, fallen, parked, uncarried
+from simulator.arm import Pose, carried, fallen, parked, uncarried
 from simulator.faults import FaultBook, FaultKind
-from simulator.herd import Cow, kick_off_per_milking, udder_of
+from simulator.herd import Cow
+from simulator.ledger import Ledger
 from simulator.network import CowNotice
 from simulator.scenario import Scenario
 from simulator.seal import Seal, Situation
+from simulator.session import Drive, Second, Session, StallState, attach_openings, crossed, draw_session
 from simulator.slips import Cause, EventKind, Opening, draw_openings, gap_area_mm2
-from simulator.statics import Carrying
-from simulator.support import Lapse, draw_lapse
-from simulator.truth import AirSpan, Phase, Truth
-from simulator.udder import QUARTERS, Udder
-
-
-class StallState(Enum):
-    """What a stall is busy with."""
-
-    EMPTY = auto()
-    WAITING = auto()
-    ATTACHING = auto()
-    MILKING = auto()
-    FALLEN = auto()
-    DETACHING = auto()
-    DONE = auto()
-    WASHING = auto()
-
-
-@dataclass(frozen=True, slots=True)
-class Second:
-    """One second as a stall sees it: from ``start_s`` to ``end_s`` [s of the record].
-
-    ``place`` is where the stall stands, ``claw_kpa`` and ``plant_kpa`` are the means of the second
-    before, ``meter_kg_min`` the newest reading, ``next_cow`` gives the next cow, or None when no more board.
-    """
-
-    start_s: float
-    end_s: float
-    place: float
-    claw_kpa: float
-    plant_kpa: float
-    meter_kg_min: float
-    milker: str
-    next_cow: Callable[[], Cow | None]
-
-
-@dataclass(slots=True)
-class Session:
-    """One milking while it lasts."""
-
-    cow: Cow
-    udder: Udder
-    start_s: float
-    lapse: Lapse | None
-    kick_s: float
-    folds: bool
-    slips: int = 0
-    fall_offs: int = 0
-    reattaches: int = 0
-    best_kg_min: float = 0.0
-    low_s: float = 0.0
-    goes_round: bool | None = None
-    folded: int | None = None
-    lapse_began_s: float | None = None
-
-
-@dataclass(slots=True)
-class Window:
-    """A half-open span of time [s] in which something is on."""
-
-    from_s: float = math.inf
-    to_s: float = math.inf
-
-    def open(self, at_s: float) -> None:
-        """Switch on at an instant, until further notice."""
-        self.from_s, self.to_s = at_s, math.inf
-
-    def shut(self, at_s: float) -> None:
-        """Switch off at an instant."""
-        self.to_s = min(self.to_s, at_s)
-
-
-@dataclass(slots=True)
-class Drive:
-    """What the pneumatics of a stall are driven with."""
-
-    valve: Window = field(default_factory=Window)
-    milk: Window = field(default_factory=Window)
-    openings: list[Opening] = field(default_factory=list)
-    flow_before_kg_min: float = 0.0
-    flow_after_kg_min: float = 0.0
-
-
-def crossed(before: float, now: float, mark: float) -> bool:
-    """Tell whether a stall that moved from one place to another on the ring passed a mark."""
-    if now >= before:
-        return before < mark <= now
-    return mark > before or mark <= now
-
-
-_SQUAWK_PAUSE_S = 5.0  # openings with shorter pauses are one event (contract)
-_WASH_KG_MIN = 4.0
+from simulator.temper import Temper
+from simulator.truth import AirSpan, Truth
+from simulator.wash import Wash
 
 
 class Stall:
@@ -143,18 +52,18 @@ class Stall:
         self.drive = Drive()
         self.pose: Pose = parked(scenario.arm, 0.0)
         self.notices: list[CowNotice] = []
-        self.spans: list[AirSpan] = []
+        self.ledger = Ledger(number, truth)
+        self.temper = Temper(scenario.routine.restless_per_h, rng)
+        self._washing = Wash(self.drive, scenario.shifts.air_every_s, rng)
         self._set = scenario
         self._book = book
         self._seal = seal
-        self._truth = truth
         self._rng = rng
-        self._place = math.nan
+        self._place = self._before = math.nan
         self._cow: Cow | None = None
         self._session: Session | None = None
         self._attach_place = 0.0
         self._due_s = math.inf
-        self._restless = (0.0, 0.0)
         self._decay_delay_s = scenario.routine.decay_delay_s * float(rng.uniform(0.9, 1.15))
         self._acts = {
             StallState.WAITING: self._wait,
@@ -170,110 +79,100 @@ class Stall:
         """Whether a cow stands in the stall."""
         return self._cow is not None
 
+    def ride_in(self, cow: Cow, place: float, milker: str) -> None:
+        """Begin the record with a cow who boarded before it, the stall being at ``place``."""
+        deck = self._set.deck
+        self._place = place
+        self._greet(cow, 0.0, milker)
+        elapsed = (place - self._attach_place) * deck.stall_s
+        if elapsed < 10.0:
+            self._attach_place = max(self._attach_place, place + 1.0 / deck.stall_s)
+            return
+        session = self._session = self._draw_session(cow, -elapsed)
+        session.fast_forward(elapsed, self._set.routine)
+        if session.low_s >= self._set.routine.take_off_delay_s:
+            self._session = None
+            self.state = StallState.DONE
+            return
+        self.drive.valve.open(-elapsed)
+        self.drive.milk.open(-elapsed)
+        self.drive.flow_after_kg_min = session.flow_kg_min
+        self.state = StallState.MILKING
+        self._move_arm(-elapsed)
+
     def step(self, now: Second) -> None:
         """Live through one second."""
-        before = now.place if math.isnan(self._place) else self._place
+        self._before = now.place if math.isnan(self._place) else self._place
         self._place = now.place
         self.drive.flow_before_kg_min = self.drive.flow_after_kg_min
         self.drive.flow_after_kg_min = 0.0
         self.drive.openings = [o for o in self.drive.openings if o.end_s > now.start_s]
-        self._pass_bridge(before, now)
+        self._pass_bridge(now)
         act = self._acts.get(self.state)
         if act is not None:
-            act(now, before)
-
-    def settle_spans(self, until_s: float) -> None:
-        """Write down the air admissions that can grow no more at ``until_s`` [s]."""
-        for span in self.spans:
-            pause = _SQUAWK_PAUSE_S if span.kind is EventKind.LINER_SLIP else 0.0
-            if span.end_s + pause <= until_s and not span.void:
-                self._write_span(span)
-        self.spans = [
-            s
-            for s in self.spans
-            if not s.void and s.end_s + (_SQUAWK_PAUSE_S if s.kind is EventKind.LINER_SLIP else 0.0) > until_s
-        ]
+            act(now)
 
     def close_record(self, end_s: float) -> None:
         """Write down what is still going on at the end of the record [s]."""
-        for span in self.spans:
-            if not span.void and span.start_s < end_s:
-                span.cut(end_s)
-                self._write_span(span)
-        self.spans = []
+        self.ledger.close(end_s)
         if self._session is not None and self.state not in (StallState.DETACHING, StallState.DONE):
-            self._close_session(end_s)
-
-    def _write_span(self, span: AirSpan) -> None:
-        cow = None if self._cow is None else self._cow.name
-        self._truth.add_event(span, self.number, cow, QUARTERS)
+            self.ledger.end_milking(self._session, end_s)
 
     # --- the bridge: stepping on and off ---
 
-    def _pass_bridge(self, before: float, now: Second) -> None:
+    def _pass_bridge(self, now: Second) -> None:
         deck = self._set.deck
-        if crossed(before, now.place, deck.exit_place) and self.state in (
-            StallState.WAITING,
-            StallState.DONE,
-        ):
+        if self._passed(deck.exit_place) and self.state in (StallState.WAITING, StallState.DONE):
             self._leave(now.start_s)
-        if crossed(before, now.place, deck.enter_place) and self.state is StallState.EMPTY:
+        if self._passed(deck.enter_place) and self.state is StallState.EMPTY:
             self._enter(now)
+
+    def _passed(self, mark: float) -> bool:
+        return crossed(self._before, self._place, mark)
 
     def _enter(self, now: Second) -> None:
         cow = now.next_cow()
         if cow is None:
             return
+        self._greet(cow, now.start_s, now.milker)
+
+    def _greet(self, cow: Cow, at_s: float, milker: str) -> None:
+        """Let a cow step on, and read her tag unless that fails."""
         self._cow = cow
         self.state = StallState.WAITING
         deck = self._set.deck
         self._attach_place = deck.attach_place + float(self._rng.uniform(0.0, deck.attach_spread))
         if self._rng.random() >= self._set.herd.unread_share:
-            self.notices.append(
-                CowNotice(now.start_s, cow.name, now.milker, cow.group, parity=cow.parity, dim=cow.dim)
-            )
+            notice = CowNotice(at_s, cow.name, milker, cow.group, parity=cow.parity, dim=cow.dim)
+            self.notices.append(notice)
 
     def _leave(self, at_s: float) -> None:
         self._cow = None
         self.state = StallState.EMPTY
         self.notices.append(CowNotice(at_s, None))
 
-    def _wait(self, now: Second, before: float) -> None:
-        if crossed(before, now.place, self._attach_place):
+    def _wait(self, now: Second) -> None:
+        if self._passed(self._attach_place):
             self._begin_milking(now)
 
     # --- attaching ---
 
     def _begin_milking(self, now: Second) -> None:
-        cow = self._cow
-        if cow is None:
+        if self._cow is None:
             return
-        rng, routine = self._rng, self._set.routine
-        start = now.start_s + 0.5 * float(rng.random())
-        share = self._book.size(FaultKind.ARM_UNSUPPORTED, self.number, start)
-        kicks = rng.random() < kick_off_per_milking(cow.parity, cow.dim)
-        self._session = Session(
-            cow=cow,
-            udder=udder_of(cow, self._set.herd, rng),
-            start_s=start,
-            lapse=draw_lapse(routine, share, start, rng),
-            kick_s=start + float(rng.uniform(15.0, 240.0)) if kicks else math.inf,
-            folds=bool(rng.random() < routine.fold_share),
-        )
+        start = now.start_s + 0.5 * float(self._rng.random())
+        self._session = self._draw_session(self._cow, start)
         self.drive.valve.open(start)
         self._put_on(start)
+
+    def _draw_session(self, cow: Cow, start_s: float) -> Session:
+        share = self._book.size(FaultKind.ARM_UNSUPPORTED, self.number, start_s)
+        return draw_session(cow, start_s, self._set, share, rng=self._rng)
 
     def _put_on(self, start_s: float) -> list[Opening]:
         """Attach four cups from ``start_s`` on: air steps down from cup to cup."""
         length = float(self._rng.uniform(4.0, 9.0))
-        times = start_s + length * np.array([0.0, 0.25, 0.5, 0.75, 1.0])
-        openings = []
-        for cup, hanging_mm in enumerate((4.5, 3.6, 2.6, 1.5)):
-            begin, end = float(times[cup]), float(times[cup + 1])
-            openings.append(Opening(begin, end, gap_area_mm2(hanging_mm), 0.1, 0.1))
-            burst = float(self._rng.uniform(0.25, 0.6))
-            bore = float(self._rng.uniform(4.0, 7.0))
-            openings.append(Opening(end - burst, end, gap_area_mm2(bore), 0.08, 0.08))
+        openings = attach_openings(start_s, length, self._rng)
         self.drive.openings += openings
         self.drive.milk.open(start_s + 0.6 * length)
         self._due_s = start_s + length
@@ -281,8 +180,7 @@ class Stall:
         self._move_arm(start_s)
         return openings
 
-    def _attach_on(self, now: Second, before: float) -> None:
-        del before
+    def _attach_on(self, now: Second) -> None:
         if now.end_s > self.drive.milk.from_s:
             self._let_flow(now)
         if now.end_s >= self._due_s:
@@ -290,18 +188,18 @@ class Stall:
 
     # --- milking ---
 
-    def _milk(self, now: Second, before: float) -> None:
+    def _milk(self, now: Second) -> None:
         session = self._need_session()
         self._let_flow(now)
         self._watch_support(now)
         if session.folds and session.folded is None:
-            session.folded = self._dry_quarter(session)
+            session.folded = session.dry_quarter()
         if now.start_s <= session.kick_s < now.end_s:
             self._fall(session.kick_s, Cause.COW)
             return
         self._maybe_slip(now)
         if self.state is StallState.MILKING:
-            self._maybe_take_off(now, before)
+            self._maybe_take_off(now)
 
     def _let_flow(self, now: Second) -> None:
         session = self._need_session()
@@ -309,70 +207,28 @@ class Stall:
         session.best_kg_min = max(session.best_kg_min, flow)
         self.drive.flow_after_kg_min = flow
 
-    @staticmethod
-    def _dry_quarter(session: Session) -> int | None:
-        """Return a quarter that is dry while the others still give much milk."""
-        udder = session.udder
-        if udder.time_s > 60.0 and udder.total_flow_kg_min > 0.8:
-            for index, flow in enumerate(udder.flow_kg_min):
-                if flow < 0.05:
-                    return index
-        return None
-
-    def _phase(self, session: Session) -> Phase:
-        flow = session.udder.total_flow_kg_min
-        ready = sum(q.plateau_kg_min for q in session.udder.quarters)
-        given = sum(session.udder.milked_kg) / max(0.1, sum(q.yield_kg for q in session.udder.quarters))
-        if session.best_kg_min < 0.6 * ready and given < 0.3:
-            return Phase.LET_DOWN
-        if flow < 0.5:
-            return Phase.LOW_FLOW
-        return Phase.PEAK if flow >= 0.7 * session.best_kg_min else Phase.DECLINE
-
-    def _carrying(self, session: Session, at_s: float) -> Carrying:
-        hose = self._set.cluster.hose_kg
-        lapse = session.lapse
-        if lapse is None or not lapse.stands_at(at_s):
-            return Carrying(hose, 0.0, session.folded)
-        return Carrying(hose * lapse.share, float(lapse.state is SupportState.DRAG), session.folded)
-
-    def _restless_n(self, now: Second, session: Session) -> float:
-        """Return how much a restless cow loosens the cups [N]."""
-        until_s, strength = self._restless
-        if now.start_s < until_s:
-            return strength
-        idle = 3.0 if session.udder.total_flow_kg_min < 0.5 else 1.0
-        chance = self._set.routine.restless_per_h / 3600.0 * session.cow.temper * idle
-        if self._rng.random() < chance * (now.end_s - now.start_s):
-            self._restless = (
-                now.start_s + float(self._rng.uniform(3.0, 8.0)),
-                float(self._rng.uniform(4.0, 8.0)),
-            )
-        return 0.0
-
     def _maybe_slip(self, now: Second) -> None:
         session = self._need_session()
         at = now.start_s + float(self._rng.random()) * (now.end_s - now.start_s)
         situation = Situation(
-            carrying=self._carrying(session, at),
+            carrying=session.carrying(at, self._set.cluster.hose_kg),
             flows_kg_min=session.udder.flow_kg_min,
             claw_kpa=now.claw_kpa,
             plant_kpa=now.plant_kpa,
             fault_n=self._book.size(FaultKind.BAD_LINER, self.number, at) or 0.0,
-            cow_n=self._restless_n(now, session),
+            cow_n=self.temper.loosens_n(now.start_s, session.cow.temper, session.flow_kg_min),
         )
         slip = self._seal.draw(situation, self._rng)
         if slip is None or any(o.end_s > now.start_s for o in self.drive.openings):
             return
         openings = draw_openings(at, self._set.law, self._rng)
         self.drive.openings += openings
-        running = next((s for s in self.spans if s.kind is EventKind.LINER_SLIP), None)
-        if running is not None and at - running.end_s < _SQUAWK_PAUSE_S:
+        running = self.ledger.running_slip(at)
+        if running is not None:
             running.openings += openings
         else:
-            flow = session.udder.total_flow_kg_min
-            self.spans.append(
-                AirSpan(EventKind.LINER_SLIP, slip.cause, slip.quarter, flow, self._phase(session), openings)
+            self.ledger.begin_air(
+                EventKind.LINER_SLIP, slip.cause, openings, session=session, quarter=slip.quarter
             )
             session.slips += 1
         heavy = slip.cause is Cause.WEIGHT_NOT_CARRIED
@@ -387,11 +243,10 @@ class Stall:
         self._break_slips(at_s)
         bore = float(self._rng.uniform(9.0, 15.0))
         opening = Opening(at_s, math.inf, gap_area_mm2(bore), float(self._rng.uniform(0.08, 0.4)), 0.3)
-        flow = session.udder.total_flow_kg_min
-        self.spans.append(AirSpan(EventKind.FALL_OFF, cause, None, flow, self._phase(session), [opening]))
+        self.ledger.begin_air(EventKind.FALL_OFF, cause, [opening], session=session)
         self.drive.openings.append(opening)
         self.drive.milk.shut(at_s)
-        self.drive.flow_after_kg_min = flow
+        self.drive.flow_after_kg_min = session.flow_kg_min
         session.udder.stop()
         session.fall_offs += 1
         again = self._rng.random() < self._set.routine.reattach_share
@@ -403,16 +258,14 @@ class Stall:
         """End all openings of cups: the unit leaves the teats or is shut off."""
         for opening in self.drive.openings:
             opening.end_s = min(opening.end_s, max(at_s, opening.start_s))
-        for span in self.spans:
-            if span.kind is EventKind.LINER_SLIP:
-                span.cut(at_s)
+        self.ledger.cut_slips(at_s)
 
-    def _lie(self, now: Second, before: float) -> None:
+    def _lie(self, now: Second) -> None:
         session = self._need_session()
         if now.end_s < self._due_s:
-            self._maybe_take_off(now, before)
+            self._maybe_take_off(now)
             return
-        span = next(s for s in self.spans if s.kind is EventKind.FALL_OFF and math.isinf(s.end_s))
+        span = self.ledger.open_fall()
         start = max(self._due_s, now.start_s)
         span.openings[0].end_s = start + 0.4
         span.openings += self._put_on(start)
@@ -420,17 +273,17 @@ class Stall:
 
     # --- taking off ---
 
-    def _maybe_take_off(self, now: Second, before: float) -> None:
+    def _maybe_take_off(self, now: Second) -> None:
         session, routine = self._need_session(), self._set.routine
         low = now.meter_kg_min < routine.take_off_kg_min and now.end_s - session.start_s > routine.least_on_s
         session.low_s = session.low_s + now.end_s - now.start_s if low else 0.0
-        if session.low_s >= routine.take_off_delay_s or self._is_cut_off(now, before, session):
+        if session.low_s >= routine.take_off_delay_s or self._is_cut_off(session):
             self._take_off(now)
 
-    def _is_cut_off(self, now: Second, before: float, session: Session) -> bool:
+    def _is_cut_off(self, session: Session) -> bool:
         """Tell whether the unit comes off because the ride is over."""
         last = self._set.deck.exit_place - 8.0 / self._set.deck.stall_s
-        if not crossed(before, now.place, last):
+        if not self._passed(last):
             return False
         if session.goes_round is None and self.state is StallState.MILKING:
             session.goes_round = bool(self._rng.random() < self._set.routine.go_round_share)
@@ -443,7 +296,7 @@ class Stall:
         early = self._book.size(FaultKind.EARLY_ARM, self.number, at)
         if self.state is StallState.FALLEN:
             shut, arm = at, at + self._decay_delay_s
-            span = next(s for s in self.spans if s.kind is EventKind.FALL_OFF and math.isinf(s.end_s))
+            span = self.ledger.open_fall()
             span.until_s = at
             span.openings[-1].end_s = at + 1.0
         elif early is None and self._rng.random() < self._set.routine.manual_pull_share:
@@ -453,48 +306,28 @@ class Stall:
         else:
             shut, arm = at, at + (self._decay_delay_s if early is None else early)
             self._break_slips(at)
-            self._pull(arm + 0.25, arm + 1.0, Cause.STALL_FAULT)
-            self.spans[-1].least_kpa = 10.0
+            self._pull(arm + 0.25, arm + 1.0, Cause.STALL_FAULT).least_kpa = 10.0
         self.drive.valve.shut(shut)
         self.drive.milk.shut(at)
         self.pose = parked(self._set.arm, arm)
         self.state = StallState.DETACHING
         self._due_s = shut + 4.0
-        self._end_lapse(session, at)
-        self._close_session(shut)
+        self.ledger.end_lapse(session, at)
+        self.ledger.end_milking(session, shut)
 
-    def _pull(self, at_s: float, until_s: float, cause: Cause) -> None:
+    def _pull(self, at_s: float, until_s: float, cause: Cause) -> AirSpan:
         """Pull the cups off the teats at ``at_s``; the span ends at ``until_s`` [s]."""
-        session = self._need_session()
         self._break_slips(at_s)
         opening = Opening(at_s, until_s + 1.0, gap_area_mm2(float(self._rng.uniform(10.0, 14.0))), 0.1, 0.3)
-        flow = session.udder.total_flow_kg_min
-        span = AirSpan(EventKind.VACUUM_REMOVAL, cause, None, flow, self._phase(session), [opening], until_s)
-        self.spans.append(span)
+        span = self.ledger.begin_air(EventKind.VACUUM_REMOVAL, cause, [opening], session=self._need_session())
+        span.until_s = until_s
         self.drive.openings.append(opening)
+        return span
 
-    def _finish(self, now: Second, before: float) -> None:
-        del before
+    def _finish(self, now: Second) -> None:
         if now.end_s >= self._due_s:
             self._session = None
             self.state = StallState.DONE
-
-    def _close_session(self, end_s: float) -> None:
-        session = self._need_session()
-        self._end_lapse(session, end_s)
-        self._truth.milkings.append(
-            {
-                "parlor": self._truth.parlor,
-                "stall": self.number,
-                "cow": session.cow.name,
-                "start_at": self._truth.instant_us(session.start_s),
-                "end_at": self._truth.instant_us(end_s),
-                "yield_kg": sum(session.udder.milked_kg),
-                "slips": session.slips,
-                "fall_offs": session.fall_offs,
-                "reattaches": session.reattaches,
-            }
-        )
 
     def _need_session(self) -> Session:
         if self._session is None:
@@ -521,36 +354,20 @@ class Stall:
         if session.lapse_began_s is None and lapse.stands_at(now.end_s):
             self._move_arm(now.start_s if lapse.from_s < now.start_s else lapse.from_s)
         elif session.lapse_began_s is not None and lapse.to_s <= now.end_s:
-            self._end_lapse(session, lapse.to_s)
+            self.ledger.end_lapse(session, lapse.to_s)
             self._move_arm(lapse.to_s)
-
-    def _end_lapse(self, session: Session, at_s: float) -> None:
-        lapse = session.lapse
-        if lapse is not None and session.lapse_began_s is not None:
-            self._truth.add_support(self.number, (session.lapse_began_s, at_s), lapse.state, lapse.share)
-            session.lapse = None
 
     # --- washing ---
 
     def begin_wash(self, at_s: float) -> None:
         """Hang the unit in the wash."""
         self.state = StallState.WASHING
-        self.drive.valve.open(at_s + float(self._rng.uniform(0.0, 5.0)))
-        self.drive.milk.open(self.drive.valve.from_s + 2.0)
-        self._due_s = at_s + 10.0
+        self._washing.begin(at_s)
 
     def end_wash(self, at_s: float) -> None:
-        """Shut the wash off; the jetters drain through the open cups."""
-        self.drive.valve.shut(at_s)
-        self.drive.milk.shut(at_s)
-        self.drive.openings = [Opening(at_s, at_s + 3.0, gap_area_mm2(6.0), 0.3, 0.3)]
+        """Take the unit out of the wash."""
         self.state = StallState.EMPTY
+        self._washing.end(at_s)
 
-    def _wash(self, now: Second, before: float) -> None:
-        del before
-        self.drive.flow_after_kg_min = _WASH_KG_MIN * float(self._rng.uniform(0.6, 1.2))
-        if now.start_s >= self._due_s:
-            bore, length = float(self._rng.uniform(5.0, 9.0)), float(self._rng.uniform(1.5, 3.5))
-            at = now.start_s + float(self._rng.random())
-            self.drive.openings.append(Opening(at, at + length, gap_area_mm2(bore), 0.2, 0.3))
-            self._due_s += self._set.shifts.air_every_s
+    def _wash(self, now: Second) -> None:
+        self._washing.step(now.start_s)

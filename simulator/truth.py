@@ -8,12 +8,14 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
+from typing import Final
 
 import polars as pl
 
 from simulator.arm import SupportState
 from simulator.claw import FloatArray
 from simulator.slips import Cause, EventKind, Opening
+from simulator.udder import QUARTERS
 
 
 class Phase(StrEnum):
@@ -25,18 +27,32 @@ class Phase(StrEnum):
     LOW_FLOW = "low_flow"
 
 
+SQUAWK_PAUSE_S: Final = 5.0
+"""Openings of a cup with shorter pauses than this are one event [s]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Onset:
+    """What was so when air began to come in: milk flow, phase, quarter (None: whole unit), cow."""
+
+    flow_kg_min: float
+    phase: Phase
+    quarter: int | None
+    cow: str
+
+
 @dataclass(slots=True)
 class AirSpan:
     """One admission of air while it happens; a train of squawks is one span.
 
     Parameters
     ----------
-    kind, cause, quarter
-        What it is, why, and which quarter (None for the whole unit).
-    flow_kg_min, phase
-        Milk flow at the onset.
+    kind, cause
+        What it is, and why.
     openings
         The openings, in order of time.
+    onset
+        What was so at its beginning.
     until_s
         End [s] if it is not the last reseal.
     least_kpa
@@ -45,10 +61,8 @@ class AirSpan:
 
     kind: EventKind
     cause: Cause
-    quarter: int | None
-    flow_kg_min: float
-    phase: Phase
     openings: list[Opening]
+    onset: Onset
     until_s: float | None = None
     least_kpa: float = 0.0
     air_l: float = 0.0
@@ -66,6 +80,11 @@ class AirSpan:
     def end_s(self) -> float:
         """When the last opening is sealed again [s]; infinite while that is unknown."""
         return self.until_s if self.until_s is not None else max(o.end_s for o in self.openings)
+
+    def is_settled(self, at_s: float) -> bool:
+        """Tell whether the span is over at ``at_s`` [s] and no squawk can be added to it."""
+        pause = SQUAWK_PAUSE_S if self.kind is EventKind.LINER_SLIP else 0.0
+        return not self.void and self.end_s + pause <= at_s
 
     def cut(self, at_s: float) -> None:
         """Let the span end at ``at_s`` [s] at the latest: the unit is off or shut."""
@@ -114,9 +133,10 @@ class Truth:
         """Return a second of the record as microseconds since 1970-01-01 UTC."""
         return (self.start_ns + round(at_s * 1e9)) // 1000
 
-    def add_event(self, span: AirSpan, stall: int, cow: str | None, quarters: tuple[str, ...]) -> None:
+    def add_event(self, span: AirSpan, stall: int) -> None:
         """Write a finished span down."""
-        depth = (span.base_kpa or 0.0) - span.lowest_kpa if span.base_kpa is not None else 0.0
+        depth = 0.0 if span.base_kpa is None else span.base_kpa - span.lowest_kpa
+        quarter = span.onset.quarter
         self.events.append(
             {
                 "parlor": self.parlor,
@@ -128,11 +148,30 @@ class Truth:
                 "depth_kpa": max(0.0, depth),
                 "peak_air_l_min": span.peak_air_l_min,
                 "pulses": len(span.openings) if span.kind is EventKind.LINER_SLIP else 1,
-                "flow_kg_min": span.flow_kg_min,
-                "phase": span.phase.value,
+                "flow_kg_min": span.onset.flow_kg_min,
+                "phase": span.onset.phase.value,
                 "cause": span.cause.value,
-                "quarter": None if span.quarter is None else quarters[span.quarter],
+                "quarter": None if quarter is None else QUARTERS[quarter],
+                "cow": span.onset.cow,
+            }
+        )
+
+    def add_milking(
+        self, stall: int, cow: str, span_s: tuple[float, float], figures: tuple[float, tuple[int, int, int]]
+    ) -> None:
+        """Write a milking down; ``figures`` are yield [kg] and (slips, fall-offs, reattaches)."""
+        slips, fall_offs, reattaches = figures[1]
+        self.milkings.append(
+            {
+                "parlor": self.parlor,
+                "stall": stall,
                 "cow": cow,
+                "start_at": self.instant_us(span_s[0]),
+                "end_at": self.instant_us(span_s[1]),
+                "yield_kg": figures[0],
+                "slips": slips,
+                "fall_offs": fall_offs,
+                "reattaches": reattaches,
             }
         )
 
