@@ -1,0 +1,78 @@
+"""Readings and results as JSON values, for checkpoints."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+from enum import Enum
+from typing import Any, Final, get_type_hints
+
+import numpy as np
+
+from detect import readings, results
+
+READING_TYPES: Final = {
+    kind.__name__: kind
+    for kind in (
+        readings.StallVacuum,
+        readings.PlantVacuum,
+        readings.MilkFlow,
+        readings.ArmPosition,
+        readings.CowAtStall,
+    )
+}
+RESULT_TYPES: Final = {
+    kind.__name__: kind
+    for kind in (
+        results.AirEvent,
+        results.SupportEvent,
+        results.Milking,
+        results.PlantEvent,
+        results.ConditionEvent,
+    )
+}
+
+
+def reading_to_json(reading: readings.Reading) -> dict[str, Any]:
+    """Return a reading as a JSON value; arrays become lists."""
+    return _to_json(reading)
+
+
+def reading_from_json(data: dict[str, Any]) -> Any:
+    """Return the reading of :func:`reading_to_json`."""
+    return _from_json(READING_TYPES, data)
+
+
+def result_to_json(result: results.Result) -> dict[str, Any]:
+    """Return a result as a JSON value; enums become their words."""
+    return _to_json(result)
+
+
+def result_from_json(data: dict[str, Any]) -> Any:
+    """Return the result of :func:`result_to_json`."""
+    return _from_json(RESULT_TYPES, data)
+
+
+def _to_json(value: Any) -> dict[str, Any]:
+    data: dict[str, Any] = {"type": type(value).__name__}
+    for item in fields(value):
+        part = getattr(value, item.name)
+        if isinstance(part, np.ndarray):
+            part = part.tolist()
+        elif isinstance(part, Enum):
+            part = part.value
+        data[item.name] = part
+    return data
+
+
+def _from_json(types: dict[str, type], data: dict[str, Any]) -> Any:
+    kind = types[data["type"]]
+    hints = get_type_hints(kind)
+    values = {}
+    for item in fields(kind):
+        part, hint = data[item.name], hints[item.name]
+        if isinstance(part, list):
+            part = np.array(part, np.float64)
+        elif isinstance(hint, type) and issubclass(hint, Enum):
+            part = hint(part)
+        values[item.name] = part
+    return kind(**values)

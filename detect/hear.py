@@ -1,0 +1,316 @@
+"""Hear air: from a stall's vacuum to litres of free air and to events, one bin at a time.
+
+For each bin the fall below the running baseline drives the claw model of :mod:`detect.claw`; the
+admitted air of short windows is held against the 1.5 s before them and against a running noise
+scale of the very stall (a constant-false-alarm-rate rule). An event begins where its air first rose,
+not where the alarm rang; reference and baseline are frozen meanwhile, so an event cannot hide itself.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from detect.claw import MILK_KG_M3, ClawConstants, quiet_tube, tube_step
+from detect.machine import compiled
+from detect.params import BIN_S, KernelNumbers
+from detect.ripple import learn_ripple, ripple_kpa
+from detect.state import RING, Happening, Opening
+
+MASK = RING - 1
+STALE, WEAK_L_MIN, ADAPT_S = 60, 40.0, 3.0  # a weak opening of over 3 s becomes the new quiet
+FAINT_L_MIN = 20.0  # what never was more and took longer than that was a drift, no air
+GIVE_BACK = 13  # the claw's spring gives back what it took within 0.6 s of the reseal
+CAUTION_KPA = 0.7  # while the whole plant moves more than this a stall must say more
+LOUD_KPA = 6.0  # a bin further off than this teaches the ripple nothing
+LAG, SPAN = 6, 40  # the baseline is the mean of 2 s, 0.3 s ago (two pulsations, ahead of the event)
+BEFORE = 30  # the reference of a window is the 1.5 s before it
+HELD_AFTER = 20  # baseline and reference stay frozen for 1 s after an opening
+JERK = 40  # bins (2 s) around an onset in which a fast arm counts
+DRIEST_KG_MIN = 0.2  # an empty tube has no inertia: the smallest noise would pass for litres
+UNMEASURED_KG_MIN = 1.5
+FOLLOW_S = 1.5
+STEPS = 4  # sub-steps of the milk tube in one bin
+NONE, OPEN, PAUSE = int(Opening.NONE), int(Opening.OPEN), int(Opening.PAUSE)
+FOUND, CLOSED = int(Happening.AIR_FOUND), int(Happening.AIR_CLOSED)
+W0, W1, W2, W3 = 3, 5, 10, 20
+
+
+@compiled
+def forget_level(s: Any) -> None:
+    """Drop the baseline and the reference, as at attaching or after a long gap."""
+    s.seen = 0
+    s.level_sum = 0.0
+    s.air_seen = 0
+    s.steady_run = 0
+    s.hold_until = -1
+
+
+@compiled
+def push_level(s: Any, level_kpa: float) -> None:
+    """Add one bin to the baseline's ring and keep its running sum."""
+    i = s.seen
+    s.level[i & MASK] = level_kpa
+    if i >= LAG:
+        s.level_sum += s.level[(i - LAG) & MASK]
+    if i >= LAG + SPAN:
+        s.level_sum -= s.level[(i - LAG - SPAN) & MASK]
+    s.seen = i + 1
+
+
+@compiled
+def push_air(s: Any, air_l_min: float) -> None:
+    """Add one bin of air to the running sum."""
+    i = s.air_seen
+    last = s.air_sum[(i - 1) & MASK] if i > 0 else 0.0
+    s.air_sum[i & MASK] = last + air_l_min * BIN_S / 60.0
+    s.air_seen = i + 1
+
+
+@compiled
+def tube_flow_kg_s(s: Any) -> float:
+    """Return the milk flow of the tube model: never quite dry, and middling when nobody measures it."""
+    return (max(s.flow_slow, DRIEST_KG_MIN) if s.flow_bin >= 0 else UNMEASURED_KG_MIN) / 60.0
+
+
+@compiled
+def rest_tube(s: Any, quiet_kpa: float, claw: ClawConstants) -> None:
+    """Put the milk tube into its quiet state."""
+    s.speed, s.liquid, _ = quiet_tube(claw.atmosphere_pa - 1e3 * quiet_kpa, tube_flow_kg_s(s), claw)
+
+
+@compiled
+def admit(s: Any, fall_kpa: float, quiet_kpa: float, claw: ClawConstants) -> float:
+    """Return the air admitted in this bin [L/min] and advance the milk tube."""
+    flow = tube_flow_kg_s(s)
+    quiet_pa = claw.atmosphere_pa - 1e3 * quiet_kpa
+    quiet_speed, quiet_liquid, drop = quiet_tube(quiet_pa, flow, claw)
+    if s.opening == NONE:  # a drift of the milk flow is no air: the quiet tube follows it
+        s.speed += BIN_S / FOLLOW_S * (quiet_speed - s.speed)
+        s.liquid += BIN_S / FOLLOW_S * (quiet_liquid - s.liquid)
+    speed, liquid, half = s.speed, s.liquid, s.speed
+    for k in range(STEPS):
+        fall = s.fall + (k + 0.5) / STEPS * (fall_kpa - s.fall)
+        speed, liquid = tube_step(
+            speed, liquid, drop + 1e3 * fall, quiet_pa + 1e3 * fall, flow, BIN_S / STEPS, claw
+        )
+        if k == STEPS // 2 - 1:
+            half = speed
+    s.speed, s.liquid = speed, liquid
+    middle = quiet_pa + 500.0 * (s.fall + fall_kpa)
+    outflow = middle / claw.atmosphere_pa * (half * claw.area_m2 - flow / MILK_KG_M3)
+    storage = claw.volume_m3 / claw.atmosphere_pa * 1e3 * (fall_kpa - s.fall) / BIN_S
+    s.fall = fall_kpa
+    return (storage + outflow - claw.vent_m3_s) * 60e3
+
+
+@compiled
+def contrast(s: Any, width: int) -> float:
+    """Return the air [L] of the last ``width`` bins above the mean rate of the 1.5 s before them."""
+    n = s.air_seen - 1
+    now = s.air_sum[n & MASK]
+    start = s.air_sum[(n - width) & MASK]
+    reference = (start - s.air_sum[(n - width - BEFORE) & MASK]) / BEFORE
+    return now - start - width * reference
+
+
+@compiled
+def judge(s: Any, caution: float, num: KernelNumbers) -> tuple[float, int]:
+    """Return the highest contrast in thresholds and its window, and learn the noise scale."""
+    best, width = 0.0, W0
+    for k in range(4):
+        w = W0 if k == 0 else W1 if k == 1 else W2 if k == 2 else W3
+        floor = num.floor_0 if k == 0 else num.floor_1 if k == 1 else num.floor_2 if k == 2 else num.floor_3
+        air = contrast(s, w)
+        score = air / (max(floor, num.threshold * s.scale[k]) * caution)
+        if score > best:
+            best, width = score, w
+        if caution <= 1.0:
+            s.scale[k] += num.scale_gain * (min(1.25 * abs(air), 4.0 * s.scale[k]) - s.scale[k])
+    return best, width
+
+
+@compiled
+def air_at(s: Any, back: int, reference: float) -> float:
+    """Return the excess air [L/min] ``back`` bins ago (0 is the newest)."""
+    n = s.air_seen - 1 - back
+    return (s.air_sum[n & MASK] - s.air_sum[(n - 1) & MASK]) * 60.0 / BIN_S - reference
+
+
+@compiled
+def open_event(s: Any, b: int, width: int, base_kpa: float) -> None:
+    """Begin an opening: find where its air first rose, and take the figures since then."""
+    n = s.air_seen - 1
+    reference = (
+        (s.air_sum[(n - width) & MASK] - s.air_sum[(n - width - BEFORE) & MASK]) * 60.0 / (BEFORE * BIN_S)
+    )
+    peak = 0.0
+    for back in range(width + 2):
+        peak = max(peak, air_at(s, back, reference))
+    back = 0
+    while back < width + 6 and air_at(s, back, reference) < 0.5 * peak:
+        back += 1
+    while back < width + 6 and (
+        air_at(s, back, reference) > 0.15 * peak or air_at(s, back + 1, reference) > 0.15 * peak
+    ):
+        back += 1
+    on = max(b - back + 1, s.resume_bin)
+    s.op_on, s.op_found = on, b
+    s.quiet_run = 0
+    s.op_peak = peak
+    if s.opening == NONE:
+        s.ev_on, s.ev_found, s.ev_pulses = on, b, 0
+        s.ev_base, s.ev_ref, s.ev_flow = base_kpa, reference, s.flow_slow
+        s.ev_l, s.ev_peak, s.ev_depth, s.ev_fall, s.ev_low, s.ev_score = 0.0, 0.0, 0.0, 0.0, 0, 0.0
+        s.ev_peak_flow, s.ev_age = s.peak_flow, on - s.first_bin
+        s.ev_rising = 1 if s.flow_slow > 1.05 * s.flow_slower else 0
+        s.was_last = -1
+    else:
+        s.was_last, s.was_l, s.was_peak = s.ev_last, s.ev_l, s.ev_peak
+        s.was_depth, s.was_fall, s.was_low = s.ev_depth, s.ev_fall, s.ev_low
+    s.opening = OPEN
+    s.ev_pulses += 1
+    s.ev_last = b
+    for i in range(1, back + 1):  # air of the bins before this one; this bin is counted by the caller
+        s.ev_l += air_at(s, i, s.ev_ref) * BIN_S / 60.0
+    for at in range(on, b):
+        note_depth(s, at)
+
+
+@compiled
+def note_depth(s: Any, b: int) -> None:
+    """Keep the deepest fall and the steepest fall within 0.25 s."""
+    here = s.raw[b & MASK]
+    if here == here:
+        s.ev_depth = max(s.ev_depth, s.ev_base + s.ev_common - here)
+        before = s.raw[(b - 5) & MASK]
+        if before == before:
+            s.ev_fall = max(s.ev_fall, before - here)
+
+
+@compiled
+def follow_event(s: Any, b: int, excess: float, num: KernelNumbers) -> None:
+    """Carry an opening on by one bin; it ends when its air stays small."""
+    s.ev_l += excess * BIN_S / 60.0
+    level = 0.5 * (excess + air_at(s, 1, s.ev_ref))
+    if b - s.op_on > STALE and level < WEAK_L_MIN:
+        s.ev_ref += BIN_S / ADAPT_S * (air_at(s, 0, s.ev_ref))
+    s.op_peak = max(s.op_peak, level)
+    s.ev_peak = max(s.ev_peak, level)
+    note_depth(s, b)
+    if s.raw[b & MASK] < num.fall_off_share * s.ev_base:
+        s.ev_low += 1
+    if excess > num.close_share * s.op_peak:
+        s.ev_last = b
+        s.quiet_run = 0
+    else:
+        s.quiet_run += 1
+        if s.quiet_run >= 4:
+            s.opening = PAUSE
+            s.hold_until = b + HELD_AFTER
+
+
+@compiled
+def report_event(s: Any, out: Any, count: int, stall: int) -> int:
+    """Write a finished event to the output and clear it; a drift that passed for air is dropped."""
+    s.opening = NONE
+    if s.ev_pulses == 1 and s.ev_peak < FAINT_L_MIN and s.ev_last - s.ev_on > STALE and s.off_run == 0:
+        return count
+    h = out[count]
+    h.what, h.stall, h.bin = CLOSED, stall, s.ev_last
+    h.from_bin, h.to_bin, h.found_bin = s.ev_on, s.ev_last + 1, s.ev_found
+    h.depth, h.fall, h.litres, h.peak = s.ev_depth, s.ev_fall, s.ev_l, s.ev_peak
+    h.pulses, h.flow, h.base, h.score = s.ev_pulses, s.ev_flow, s.ev_base, s.ev_score
+    h.flag, h.value = s.ev_low, s.ev_common
+    h.peak_flow, h.rising, h.age = s.ev_peak_flow, s.ev_rising, s.ev_age
+    h.astray = 1 if s.astray > 0 and s.astray_bin <= s.ev_on else 0
+    h.jerk = 1 if s.arm_bin >= 0 and abs(s.arm_bin - s.ev_on) <= JERK else 0
+    return count + 1
+
+
+@compiled
+def expect(s: Any, level_kpa: float) -> None:
+    """Hold one bin of a settled unit against its baseline and ripple; ``rest`` is what is left over.
+
+    ``level_kpa`` is the claw vacuum less what the plant's own sensor did.
+    """
+    ripple = ripple_kpa(s)
+    s.now_level = level_kpa
+    if s.seen < LAG + SPAN:
+        push_level(s, level_kpa)
+        return
+    base = s.ev_base if s.opening == OPEN else s.level_sum / SPAN
+    s.rest = level_kpa - ripple - base
+    s.ready = 1
+
+
+@compiled
+def hear(
+    s: Any,
+    b: int,
+    stall: int,
+    common: tuple[float, float],
+    out: Any,
+    count: int,
+    num: KernelNumbers,
+    claw: ClawConstants,
+) -> int:
+    """Take one bin for which :func:`expect` has spoken; return the new count of happenings.
+
+    ``common`` is what the whole plant did [kPa]: by its sensor, and by the stalls' median beyond that.
+    """
+    sensed, shared = common
+    base = s.ev_base if s.opening == OPEN else s.level_sum / SPAN
+    rest = s.rest - shared
+    quiet = base + sensed + shared
+    calm = s.opening != OPEN and b >= s.hold_until
+    if (calm or (s.opening == OPEN and b - s.op_on > STALE)) and abs(rest) < LOUD_KPA:
+        learn_ripple(s, rest)
+    if s.air_seen == 0:
+        rest_tube(s, quiet, claw)
+    if s.air_seen == 0 or s.resume_bin == b:
+        s.fall = -rest
+    air = admit(s, -rest, quiet, claw)
+    push_air(s, air)
+    if s.air_seen <= BEFORE + W3 + 1:
+        push_level(s, s.now_level)
+        return count
+    if s.opening != OPEN:
+        score, width = judge(s, 1.0 + max(0.0, abs(sensed + shared) - CAUTION_KPA), num)
+        if score > 1.0 and (s.opening == NONE or b - width > s.ev_last + 2):
+            count = alarm(s, b, stall, width, score, base, sensed + shared, out, count)
+            calm = False
+    if s.opening == OPEN:
+        follow_event(s, b, air - s.ev_ref, num)
+        if b - s.op_on > num.longest_bins:
+            count = report_event(s, out, count, stall)
+            forget_level(s)
+            return count
+    elif s.opening == PAUSE:
+        if b < s.ev_last + GIVE_BACK:
+            s.ev_l += (air - s.ev_ref) * BIN_S / 60.0
+        if b - s.ev_last > num.train_bins:
+            count = report_event(s, out, count, stall)
+    if calm:
+        push_level(s, s.now_level)
+    else:  # an event must not become its own baseline
+        n = s.air_seen - 1
+        s.air_sum[n & MASK] = s.air_sum[(n - 1) & MASK] + s.ev_ref * BIN_S / 60.0
+        push_level(s, s.ev_base)
+    return count
+
+
+@compiled
+def alarm(
+    s: Any, b: int, stall: int, width: int, score: float, base: float, common: float, out: Any, count: int
+) -> int:  # fmt: skip
+    """Open an event or its next squawk; the first is reported at once."""
+    first = s.opening == NONE
+    open_event(s, b, width, base)
+    s.ev_common = common
+    s.ev_score = max(s.ev_score, score)
+    if first:
+        h = out[count]
+        h.what, h.stall, h.bin, h.from_bin, h.found_bin = FOUND, stall, b, s.ev_on, b
+        h.score, h.flow, h.base, h.depth = score, s.ev_flow, base, s.ev_depth
+        count += 1
+    return count

@@ -1,0 +1,54 @@
+"""Compile numeric functions, and keep the machine code only as long as the sources stand.
+
+numba's own cache looks at the file of the compiled function, not at the functions it calls in other
+files: after an upgrade a stale kernel would go on running. So the cache folder carries a digest of
+every source file of this room. This is the one place of the room that touches a disk.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, Final, TypeVar, cast
+
+import numba
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+CACHE_VARIABLE: Final = "QUIETCLAW_CACHE_DIR"
+"""Environment variable naming a writable folder, for an installation that is read-only."""
+
+
+def compiled(function: F) -> F:
+    """Compile a pure numeric function; numba decides on the types at its first call."""
+    if _FOLDER is None:
+        return cast("F", numba.njit(function))
+    before, numba.config.CACHE_DIR = numba.config.CACHE_DIR, str(_FOLDER)
+    try:
+        return cast("F", numba.njit(cache=True)(function))
+    finally:
+        numba.config.CACHE_DIR = before
+
+
+def _cache_folder() -> Path | None:
+    """Return the writable folder of this very source, without those of older ones; None if there is none."""
+    here = Path(__file__).parent
+    digest = hashlib.sha256(b"".join(path.read_bytes() for path in sorted(here.glob("*.py")))).hexdigest()
+    parent = Path(os.environ.get(CACHE_VARIABLE) or here / "__pycache__")
+    folder = parent / f"machine-{digest[:12]}"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError:
+        return None
+    if not os.access(folder, os.W_OK):
+        return None
+    for old in parent.glob("machine-*"):
+        if old != folder:
+            shutil.rmtree(old, ignore_errors=True)
+    return folder
+
+
+_FOLDER: Final = _cache_folder()

@@ -1,0 +1,416 @@
+"""The composed detector of one parlor: readings in, results out.
+
+Everything here is arithmetic on what was fed in. Feed the same readings and the same results come
+out, whatever the framing; cut anywhere, :meth:`ParlorDetector.checkpoint` and
+:meth:`ParlorDetector.restore`, and they still do.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+import numpy as np
+
+from detect.assemble import Figures, StallBook
+from detect.cause import Evidence, attribute
+from detect.checkpoint import Checkpoint
+from detect.errors import ParameterError
+from detect.impact import impact_kpa
+from detect.kernel import advance
+from detect.kinds import AirKind, Condition, Phase, SupportState
+from detect.memory import restore_detector, store_detector
+from detect.params import BIN_NS, BIN_S, DETECTOR_VERSION, DetectorParams, bins
+from detect.readings import CowAtStall, Reading
+from detect.results import AirEvent, ConditionEvent, PlantEvent, Result, SupportEvent
+from detect.state import HAPPENING_DTYPE, PLANT_DTYPE, Happening, new_stalls
+from detect.timeline import Grid, Timeline
+from detect.unit import OPEN_MILKING, WITH_ARM, WITHOUT_ARM
+from detect.units import atmosphere_kpa
+from detect.views import StallNow
+
+CUT: Final = 200
+"""Bins (10 s) after which the assembler looks at what has timed out; counted from 1970, so no framing moves it."""
+LEFT: Final = 2
+"""Kernel's word for a milking whose cow has left; the next attaching begins a new one."""
+MOST_STALLS: Final = 500
+YOUNG_S: Final = 60.0
+"""A milking's let-down is over after this [s] at the latest (engineering choice)."""
+PLATEAU_SHARE: Final = 0.7
+"""Flow above this share of the peak counts as peak flow (engineering choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """Where the parlor stands.
+
+    Attributes
+    ----------
+    altitude_m:
+        Height above sea level [m]; sets the local atmospheric pressure.
+    """
+
+    altitude_m: float = 0.0
+
+
+class ParlorDetector:
+    """Detect air admissions, unsupported units, plant dips and milkings of one parlor.
+
+    Parameters
+    ----------
+    parlor:
+        Slug of the parlor, part of every identifier.
+    stalls:
+        Number of stalls; readings carry stall numbers 1..stalls.
+    site:
+        Where the parlor stands.
+    params:
+        All parameters; their digest is part of :attr:`label`.
+
+    Raises
+    ------
+    ParameterError
+        If the number of stalls is not in 1..500.
+
+    Examples
+    --------
+    >>> detector = ParlorDetector(parlor="willowmere", stalls=2)
+    >>> detector.feed(CowAtStall(stall=1, t_ns=0, cow="17"))
+    []
+    """
+
+    def __init__(
+        self, *, parlor: str, stalls: int, site: Site | None = None, params: DetectorParams | None = None
+    ) -> None:
+        if not 1 <= stalls <= MOST_STALLS:
+            raise ParameterError(f"{stalls} is outside 1..{MOST_STALLS}", where="stalls")
+        params = params or DetectorParams()
+        altitude_m = site.altitude_m if site else 0.0
+        self.parlor = parlor
+        self.params = replace(params, claw=replace(params.claw, atmosphere_kpa=atmosphere_kpa(altitude_m)))
+        self.label = f"{DETECTOR_VERSION}+{self.params.digest}"
+        self.timeline = Timeline(stalls, self.params.timeline)
+        self.state = new_stalls(stalls)
+        self.plant = np.zeros(1, PLANT_DTYPE)
+        self.books = [StallBook(parlor, stall) for stall in range(1, stalls + 1)]
+        self.cow_feed = False  # somebody tells who stands where
+        self.unread = 0  # readings since the last look at the grid
+        self.stall_milkings = np.zeros(stalls)
+        self.stall_slips = np.zeros(stalls)
+        self._out = np.zeros(64 + stalls * CUT // 2, HAPPENING_DTYPE)
+        self._numbers = self.params.numbers()
+        self._claw = self.params.claw.constants()
+
+    @property
+    def counters(self) -> dict[str, int]:
+        """Return how many samples were late, how many readings ran ahead, and the like."""
+        return dict(self.timeline.counters)
+
+    def feed(self, reading: Reading) -> list[Result]:
+        """Take one reading and return what became certain by it.
+
+        Raises
+        ------
+        ParameterError
+            If the reading's stall does not exist.
+        """
+        stall = getattr(reading, "stall", 1)
+        if not 1 <= stall <= len(self.books):
+            raise ParameterError(f"stall {stall} is outside 1..{len(self.books)}", where="reading")
+        self.timeline.add(reading)
+        self.unread += 1
+        if self.unread * 4 < len(self.books):
+            return []
+        self.unread = 0
+        return self._work(self.timeline.closed_bin())
+
+    def flush(self) -> list[Result]:
+        """End the record: work what is left and close what is open, as incomplete."""
+        results = self._work(self.timeline.closed_bin())
+        results += self._work(self.timeline.end_bin())
+        for index in range(len(self.books)):
+            results += self._close(index, ended=False)
+        return results
+
+    def checkpoint(self) -> Checkpoint:
+        """Return the whole state as bytes."""
+        return store_detector(self)
+
+    def restore(self, checkpoint: Checkpoint) -> None:
+        """Continue from a checkpoint.
+
+        Raises
+        ------
+        CheckpointError
+            If it comes from another version, other parameters or another number of stalls.
+        """
+        restore_detector(self, checkpoint)
+
+    def now(self) -> list[StallNow]:
+        """Return every stall as of the last worked bin."""
+        t_ns = max(self.timeline.done_bin, 0) * BIN_NS
+        return [self._stall_now(index, t_ns) for index in range(len(self.books))]
+
+    def _stall_now(self, index: int, t_ns: int) -> StallNow:
+        s, book = self.state[index], self.books[index]
+        return StallNow(
+            stall=book.stall,
+            t_ns=t_ns,
+            vacuum_kpa=None if np.isnan(s["kpa"]) or s["missing"] > 0 else float(s["kpa"]),
+            flow_kg_min=None if np.isnan(s["flow"]) else float(s["flow"]),
+            attached=bool(s["attached"]),
+            milking_id=book.milking.milking_id if book.milking else None,
+            cow=book.cow,
+            unsupported_since_ns=int(s["astray_bin"]) * BIN_NS if s["astray"] else None,
+        )
+
+    def _work(self, to_bin: int) -> list[Result]:
+        """Work the closed bins in stretches that end at cow changes and at whole ten seconds."""
+        results: list[Result] = []
+        line = self.timeline
+        while 0 <= line.done_bin < to_bin:
+            for cow in self._cows_due(line.done_bin):
+                results += self._cow(cow)
+            end = min(to_bin, (line.done_bin // CUT + 1) * CUT)
+            end = min([end, *(c.t_ns // BIN_NS for c in line.cows)])
+            results += self._stretch(line.take(end))
+            if end % CUT == 0:
+                results += self._look_round(end)
+        return results
+
+    def _cows_due(self, at_bin: int) -> list[CowAtStall]:
+        due = [cow for cow in self.timeline.cows if cow.t_ns // BIN_NS <= at_bin]
+        if due:
+            self.timeline.cows = [cow for cow in self.timeline.cows if cow.t_ns // BIN_NS > at_bin]
+            due.sort(key=lambda cow: (cow.t_ns, cow.stall))
+        return due
+
+    def _stretch(self, grid: Grid) -> list[Result]:
+        count = advance(
+            self.state, self.plant, grid.first_bin, grid.kpa, grid.plant_kpa, grid.flow, grid.angle,
+            grid.cord, self._out, self._numbers, self._claw,
+        )  # fmt: skip
+        results: list[Result] = []
+        for k in range(count):
+            results += self._take(self._out[k])
+        return results
+
+    def _take(self, h: Any) -> list[Result]:
+        """Turn one happening of the kernel into results."""
+        what, index = int(h["what"]), int(h["stall"])
+        if what == Happening.PLANT_CLOSED:
+            return [self._plant_event(h)]
+        book = self.books[index]
+        if what == Happening.AIR_CLOSED:
+            return self._air(h, index)
+        if what == Happening.SUPPORT_CLOSED:
+            return book.keep(self._support_event(h, book))
+        if what == Happening.ATTACHED:
+            return self._attached(h, index)
+        if what == Happening.DETACHED and book.milking:
+            book.milking.end_bin = int(h["bin"])
+        if what == Happening.GAP_CLOSED and book.milking:
+            _count_gap(book, h)
+        return []
+
+    def _attached(self, h: Any, index: int) -> list[Result]:
+        book, at_bin = self.books[index], int(h["bin"])
+        if not h["flag"] and book.milking:
+            book.milking.reattaches += 1
+            return []
+        results = self._finish(index, book.left or Figures(), ended=True)
+        book.attach(at_bin, begun=bool(h["value"]))
+        return results
+
+    def _air(self, h: Any, index: int) -> list[Result]:
+        book = self.books[index]
+        if book.milking is None:
+            return []
+        kind = _air_kind(h, self.params.air.fall_off_l_min)
+        flow, base = float(h["flow"]), float(h["base"]) + float(h["value"])
+        phase = self._phase(h)
+        depth = min(max(float(h["depth"]), 0.0), max(base, 0.0))
+        cause, share = attribute(self._evidence(h, index, kind))
+        start_ns = int(h["from_bin"]) * BIN_NS
+        event = AirEvent(
+            event_id=f"{self.parlor}-{book.stall}-{start_ns // 1_000_000}-air",
+            parlor=self.parlor,
+            stall=book.stall,
+            milking_id=book.milking.milking_id,
+            kind=kind,
+            start_ns=start_ns,
+            end_ns=max(int(h["to_bin"]), int(h["from_bin"]) + 1) * BIN_NS,
+            detected_ns=(int(h["found_bin"]) + 1) * BIN_NS,
+            depth_kpa=round(depth, 3),
+            max_fall_kpa_250ms=round(max(float(h["fall"]), 0.0), 3),
+            air_l=round(max(float(h["litres"]), 0.0), 4),
+            peak_air_l_min=round(max(float(h["peak"]), 0.0), 2),
+            pulses=int(h["pulses"]),
+            flow_kg_min=round(flow, 3),
+            phase=phase,
+            impact_kpa=round(impact_kpa(flow, base, depth), 3),
+            cause=cause,
+            cause_share=round(share, 3),
+            confidence=round(1.0 - 0.5 ** (float(h["score"]) ** 2), 3),
+            detector=self.label,
+        )
+        self.stall_slips[index] += kind is AirKind.LINER_SLIP
+        return book.keep(event)
+
+    def _phase(self, h: Any) -> Phase:
+        """Name the phase by flow: before its plateau, on it, under it, or nearly dry."""
+        flow, peak = float(h["flow"]), float(h["peak_flow"])
+        low = self.params.milking.low_flow_kg_min
+        if flow < low and peak >= low:
+            return Phase.LOW_FLOW
+        if int(h["age"]) * BIN_S < YOUNG_S and (peak < low or h["rising"]):
+            return Phase.LET_DOWN
+        return Phase.PEAK if flow >= PLATEAU_SHARE * peak else Phase.DECLINE
+
+    def _evidence(self, h: Any, index: int, kind: AirKind) -> Evidence:
+        others = np.arange(len(self.books)) != index
+        milkings = float(self.stall_milkings[others].sum())
+        norm = (float(self.stall_slips[others].sum()) + 1.0) / (milkings + 4.0)
+        own = (float(self.stall_slips[index]) + 2.0 * norm) / (float(self.stall_milkings[index]) + 2.0)
+        return Evidence(
+            kind=kind,
+            unsupported=bool(h["astray"]),
+            plant_deficit_kpa=max(0.0, -float(h["value"])),
+            flow_share=float(h["flow"]) / max(float(h["peak_flow"]), 0.5),
+            stall_excess=own / norm,
+            milkings=int(self.stall_milkings[index]),
+            arm_jerk=bool(h["jerk"]),
+        )
+
+    def _support_event(self, h: Any, book: StallBook) -> SupportEvent:
+        return SupportEvent(
+            parlor=self.parlor,
+            stall=book.stall,
+            milking_id=book.milking.milking_id if book.milking else None,
+            start_ns=int(h["from_bin"]) * BIN_NS,
+            end_ns=int(h["to_bin"]) * BIN_NS,
+            detected_ns=(int(h["found_bin"]) + 1) * BIN_NS,
+            state=SupportState.SLACK if h["flag"] == 1 else SupportState.DRAG,
+            support_share=round(float(h["value"]), 3),
+        )
+
+    def _plant_event(self, h: Any) -> PlantEvent:
+        return PlantEvent(
+            parlor=self.parlor,
+            start_ns=int(h["from_bin"]) * BIN_NS,
+            end_ns=int(h["to_bin"]) * BIN_NS,
+            depth_kpa=round(float(h["depth"]), 3),
+            stalls_touched=int(h["flag"]),
+        )
+
+    def _cow(self, reading: CowAtStall) -> list[Result]:
+        """Take over who stands at a stall from this bin on."""
+        self.cow_feed = self.cow_feed or reading.cow is not None
+        index = reading.stall - 1
+        book, s = self.books[index], self.state[index]
+        if reading.cow is None:
+            if book.milking and not s["attached"] and book.left is None:
+                book.left, book.left_bin = self._figures(index), reading.t_ns // BIN_NS
+                s["open"] = LEFT
+            book.cow = book.milker = book.group = None
+            return []
+        milking = book.milking
+        results: list[Result] = []
+        if milking and not s["attached"] and milking.cow != reading.cow:
+            results = self._close(index, ended=True)
+        elif milking and book.left is not None:
+            book.left, s["open"] = None, OPEN_MILKING  # she came round again
+        return results + book.identify(reading)
+
+    def _look_round(self, at_bin: int) -> list[Result]:
+        """Close milkings that timed out and recognise a wash."""
+        params, results = self.params.milking, []
+        bare = [i for i, book in enumerate(self.books) if self.state[i]["attached"] and book.cow is None]
+        washing = self.cow_feed and len(bare) >= max(2.0, params.wash_share * len(self.books))
+        for index in bare if washing else []:
+            milking = self.books[index].milking
+            if milking and milking.cow is None:
+                milking.wash = True
+        for index, book in enumerate(self.books):
+            if book.milking is None or self.state[index]["attached"]:
+                continue
+            known = book.milking.cow is not None and self.cow_feed
+            patience = params.same_cow_s if known else params.reattach_s
+            if (at_bin - book.milking.end_bin) * BIN_S > patience:
+                results += self._close(index, ended=True)
+        return results
+
+    def _close(self, index: int, *, ended: bool) -> list[Result]:
+        """Close a stall's milking between two stretches; one that still runs ends here, incomplete."""
+        book, s = self.books[index], self.state[index]
+        if book.milking is None:
+            return []
+        if s["attached"]:
+            book.milking.end_bin = self.timeline.done_bin
+            ended = False
+        s["open"] = 0
+        return self._finish(index, book.left or self._figures(index), ended=ended)
+
+    def _finish(self, index: int, figures: Figures, *, ended: bool) -> list[Result]:
+        """Write a milking's row, and what was missing of it."""
+        book = self.books[index]
+        gap = self._gap_event(book)
+        results = book.close(figures, self.params.milking, ended=ended)
+        if results:
+            self.stall_milkings[index] += 1.0
+            results += gap
+        return results
+
+    def _gap_event(self, book: StallBook) -> list[Result]:
+        milking = book.milking
+        if milking is None or milking.gaps == 0:
+            return []
+        text = f"{milking.gaps} gaps, {milking.gap_bins * BIN_S:.1f} s of the unit's vacuum missing"
+        end_ns = milking.gap_to * BIN_NS
+        return [
+            ConditionEvent(
+                parlor=self.parlor,
+                stall=book.stall,
+                start_ns=milking.gap_from * BIN_NS,
+                end_ns=end_ns,
+                detected_ns=end_ns,
+                condition=Condition.DATA_GAP,
+                evidence=text,
+            )
+        ]
+
+    def _figures(self, index: int) -> Figures:
+        s = self.state[index]
+        end = int(s["off_bin"]) if not s["attached"] else self.timeline.done_bin
+        last = int(s["milk_bin"]) if s["milk_bin"] >= 0 else int(s["first_bin"])
+        return Figures(
+            on_bins=int(s["on_bins"]),
+            data_bins=int(s["data_bins"]),
+            yield_kg=float(s["yield_kg"]),
+            two_minute_kg=float(s["two_minute_kg"]),
+            peak_flow_kg_min=float(s["peak_flow"]),
+            peak_kpa=float(s["peak_kpa"]) if s["sec_count"] >= 10 else None,
+            low_flow_s=max(0.0, (end - last - 1) * BIN_S),
+            removal_kpa=None if np.isnan(s["removal_kpa"]) else float(s["removal_kpa"]),
+            astray_bins=int(s["astray_bins"]),
+        )
+
+
+def _air_kind(h: Any, fall_off_l_min: float) -> AirKind:
+    """Name what let the air in, from how it ended."""
+    if h["flag"] == WITH_ARM:
+        return AirKind.VACUUM_REMOVAL
+    if h["flag"] == WITHOUT_ARM:
+        return AirKind.FALL_OFF
+    return AirKind.FALL_OFF if h["flag"] >= bins(1.0) and h["peak"] > fall_off_l_min else AirKind.LINER_SLIP
+
+
+def _count_gap(book: StallBook, h: Any) -> None:
+    milking = book.milking
+    if milking is None or not h["flag"]:
+        return
+    if milking.gaps == 0:
+        milking.gap_from = int(h["from_bin"])
+    milking.gaps += 1
+    milking.gap_bins += int(h["to_bin"]) - int(h["from_bin"])
+    milking.gap_to = int(h["to_bin"])

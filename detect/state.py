@@ -1,0 +1,229 @@
+"""What the compiled detector remembers of one stall, and what it reports.
+
+One numpy record a stall: a checkpoint is its bytes, so a restart continues to the last bit.
+Times are bin numbers (50 ms since 1970-01-01 UTC); ``-1`` means never.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+from typing import Final
+
+import numpy as np
+
+RING: Final = 64
+"""Bins kept of level, air and raw vacuum (3.2 s); a power of two."""
+HARMONICS: Final = 4
+"""Multiples of the pulsation rate that are taken out of the vacuum."""
+SHAKE_LINES: Final = 21
+"""Pulsation frequencies watched in the arm's motion."""
+WINDOWS: Final = (3, 5, 10, 20)
+"""Detection windows in bins: 0.15, 0.25, 0.5 and 1 s."""
+
+
+class Opening(IntEnum):
+    """Where an air admission stands."""
+
+    NONE = 0
+    OPEN = 1
+    PAUSE = 2
+
+
+class Happening(IntEnum):
+    """What the kernel reports to the milking assembler."""
+
+    ATTACHED = 1
+    DETACHED = 2
+    AIR_FOUND = 3
+    AIR_CLOSED = 4
+    PLANT_CLOSED = 5
+    GAP_CLOSED = 6
+    SUPPORT_FOUND = 7
+    SUPPORT_CLOSED = 8
+
+
+UNIT_FIELDS: Final = [
+    ("kpa", "f8"),  # last measured vacuum
+    ("missing", "i8"),  # run of bins without data
+    ("gap_bin", "i8"),  # first bin of that run
+    ("resume_bin", "i8"),  # first bin after the last gap
+    ("flow", "f8"),  # last milk flow reading
+    ("flow_bin", "i8"),
+    ("flow_slow", "f8"),  # flow of the last seconds, held during events
+    ("flow_slower", "f8"),
+    ("attached", "i8"),
+    ("on_run", "i8"),
+    ("off_run", "i8"),
+    ("on_bin", "i8"),
+    ("off_bin", "i8"),
+    ("high_bin", "i8"),  # last bin near the quiet vacuum
+    ("fell_bin", "i8"),  # first bin since then below off
+    ("linger", "i8"),  # bins since then between off and half the quiet vacuum
+    ("seen_off", "i8"),  # the unit was seen off since the record began
+    ("settled", "i8"),
+    ("steady_run", "i8"),
+    ("raw", "f8", RING),  # vacuum by bin number
+    ("level", "f8", RING),  # vacuum less the common signal, by count
+    ("level_sum", "f8"),
+    ("seen", "i8"),  # bins counted in level
+    ("speed", "f8"),  # milk tube: mixture speed
+    ("liquid", "f8"),  # milk tube: liquid mass
+    ("ready", "i8"),  # rest holds a value of this bin
+    ("now_level", "f8"),  # vacuum less the plant sensor's fast part
+    ("rest", "f8"),  # that less baseline and ripple
+    ("fall", "f8"),  # last fall below the baseline
+    ("air_sum", "f8", RING),  # running sum of admitted air [L], by count
+    ("air_seen", "i8"),
+    ("scale", "f8", len(WINDOWS)),  # running noise scale of each window [L]
+    ("pulse_hz", "f8"),  # pulsation rate
+    ("pulse_known", "i8"),
+    ("pulse_phase", "f8"),
+    ("pulse_n", "i8"),
+    ("ripple_a", "f8", HARMONICS),
+    ("ripple_b", "f8", HARMONICS),
+    ("hold_until", "i8"),  # baseline is held until this bin
+]
+EVENT_FIELDS: Final = [
+    ("opening", "i8"),
+    ("ev_on", "i8"),
+    ("ev_found", "i8"),
+    ("ev_last", "i8"),
+    ("op_on", "i8"),
+    ("op_found", "i8"),
+    ("quiet_run", "i8"),
+    ("ev_base", "f8"),
+    ("ev_ref", "f8"),
+    ("ev_flow", "f8"),
+    ("ev_score", "f8"),
+    ("ev_common", "f8"),
+    ("op_peak", "f8"),
+    ("ev_pulses", "i8"),
+    ("ev_l", "f8"),
+    ("ev_peak", "f8"),
+    ("ev_depth", "f8"),
+    ("ev_fall", "f8"),
+    ("ev_peak_flow", "f8"),
+    ("ev_rising", "i8"),
+    ("ev_age", "i8"),
+    ("ev_low", "i8"),  # bins spent under the fall-off share
+    ("was_last", "i8"),  # the same before the opening now running, to take it back
+    ("was_low", "i8"),
+    ("was_l", "f8"),
+    ("was_peak", "f8"),
+    ("was_depth", "f8"),
+    ("was_fall", "f8"),
+]
+FIGURE_FIELDS: Final = [
+    ("open", "i8"),  # a milking is open
+    ("first_bin", "i8"),
+    ("on_bins", "i8"),
+    ("data_bins", "i8"),
+    ("yield_kg", "f8"),
+    ("two_minute_kg", "f8"),
+    ("sec_flow", "f8", 10),  # means of the last ten seconds
+    ("sec_kpa", "f8", 10),
+    ("sec_count", "i8"),
+    ("part_flow", "f8"),
+    ("part_kpa", "f8"),
+    ("part_n", "i8"),
+    ("peak_flow", "f8"),
+    ("peak_kpa", "f8"),
+    ("milk_bin", "i8"),  # last bin with more than low flow
+]
+ARM_FIELDS: Final = [
+    ("cord", "f8"),
+    ("angle", "f8"),
+    ("arm_bin", "i8"),
+    ("cord_slow", "f8"),
+    ("angle_slow", "f8"),
+    ("trail_cord", "f8", 8),  # last 1.6 s
+    ("trail_angle", "f8", 8),
+    ("trail_n", "i8"),
+    ("moved_bin", "i8"),  # when the arm last began to move fast
+    ("removal_kpa", "f8"),  # vacuum when the arm began to take the unit away
+    ("shake_re", "f8", SHAKE_LINES),
+    ("shake_im", "f8", SHAKE_LINES),
+    ("shake_mean", "f8", SHAKE_LINES),
+    ("norm_n", "f8"),
+    ("norm_cord", "f8"),
+    ("norm_angle", "f8"),
+    ("norm_cord_dev", "f8"),
+    ("norm_angle_dev", "f8"),
+    ("norm_shake", "f8"),
+    ("now_n", "i8"),  # arm readings since the unit settled
+    ("now_cord", "f8"),
+    ("now_angle", "f8"),
+    ("now_shake", "f8"),
+    ("astray_run", "i8"),
+    ("fine_run", "i8"),
+    ("astray", "i8"),  # 0 carried, 1 slack, 2 drag
+    ("astray_bin", "i8"),
+    ("astray_found", "i8"),
+    ("astray_bins", "i8"),  # in this milking
+    ("astray_share", "f8"),
+]
+STALL_DTYPE: Final = np.dtype(UNIT_FIELDS + EVENT_FIELDS + FIGURE_FIELDS + ARM_FIELDS)
+
+PLANT_DTYPE: Final = np.dtype(
+    [
+        ("slow", "f8"),  # slow plant vacuum
+        ("seen", "i8"),
+        ("missing", "i8"),
+        ("sensed", "f8"),  # fast part by its own sensor
+        ("common", "f8"),  # fast part shared by all stalls
+        ("dip_run", "i8"),
+        ("dip_bin", "i8"),
+        ("dip_last", "i8"),
+        ("dip_depth", "f8"),
+        ("dip_touched", "i8"),
+    ]
+)
+
+HAPPENING_DTYPE: Final = np.dtype(
+    [
+        ("what", "i8"),
+        ("stall", "i8"),
+        ("bin", "i8"),
+        ("from_bin", "i8"),
+        ("to_bin", "i8"),
+        ("found_bin", "i8"),
+        ("depth", "f8"),
+        ("fall", "f8"),
+        ("litres", "f8"),
+        ("peak", "f8"),
+        ("pulses", "i8"),
+        ("flow", "f8"),
+        ("base", "f8"),
+        ("score", "f8"),
+        ("flag", "i8"),
+        ("value", "f8"),
+        ("peak_flow", "f8"),  # of the milking before the event
+        ("rising", "i8"),  # milk flow was rising
+        ("age", "i8"),  # bins since the milking began
+        ("astray", "i8"),  # the unit was not carried
+        ("jerk", "i8"),  # the arm moved fast around the onset
+    ]
+)
+
+
+def new_stalls(stalls: int) -> np.ndarray:
+    """Return the state of stalls of which nothing is known yet, shape (stalls,)."""
+    state = np.zeros(stalls, STALL_DTYPE)
+    for name in (
+        "flow_bin",
+        "on_bin",
+        "off_bin",
+        "moved_bin",
+        "milk_bin",
+        "arm_bin",
+        "gap_bin",
+        "resume_bin",
+    ):
+        state[name] = -1
+    state["pulse_hz"] = 1.0
+    state["raw"] = np.nan
+    state["flow"] = np.nan
+    state["kpa"] = np.nan
+    state["removal_kpa"] = np.nan
+    state["scale"] = (0.02, 0.03, 0.05, 0.08)
+    return state

@@ -1,0 +1,204 @@
+"""Is the unit on? Attaching, settling and removal of one stall, one bin at a time, with milk figures."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from detect.hear import LAG, NONE, OPEN, SPAN, forget_level, push_level, report_event
+from detect.machine import compiled
+from detect.params import BIN_S, KernelNumbers
+from detect.ripple import find_ripple
+from detect.state import RING, Happening
+
+MASK = RING - 1
+WITH_ARM, WITHOUT_ARM = -1, -2
+ATTACHED, DETACHED = int(Happening.ATTACHED), int(Happening.DETACHED)
+FLOW_TRUST = 60  # bins (3 s) for which a milk-flow reading may stand in for a missing one
+TWO_MINUTES = 2400
+SECOND = 20
+FIRST_MILK_KG_MIN = 0.2
+OPEN_MILKING = 1
+UNKNOWN_QUIET_KPA = 42.0  # an ordinary claw vacuum, until the unit's own is known
+ARM_AHEAD, ARM_BEHIND = 20, 40  # bins around the fall in which the arm of a unit pulled off moves
+
+
+@compiled
+def take_flow(s: Any, b: int, flow_kg_min: float) -> None:
+    """Keep the newest milk flow and its slow followers, which stand still during an event."""
+    if flow_kg_min == flow_kg_min:
+        s.flow, s.flow_bin = flow_kg_min, b
+    if s.flow_bin >= 0 and s.opening != OPEN:
+        s.flow_slow += BIN_S / 2.0 * (s.flow - s.flow_slow)
+        s.flow_slower += BIN_S / 10.0 * (s.flow - s.flow_slower)
+
+
+@compiled
+def count_milk(s: Any, b: int, num: KernelNumbers) -> None:
+    """Add one bin to the open milking's yield and to its second of flow and vacuum."""
+    if s.open != OPEN_MILKING:
+        return
+    trusted = s.flow_bin >= 0 and b - s.flow_bin < FLOW_TRUST
+    if trusted and (s.attached == 1 or b - s.off_bin < num.meter_lag):
+        milk = s.flow * BIN_S / 60.0
+        s.yield_kg += milk
+        if b - s.first_bin < TWO_MINUTES:
+            s.two_minute_kg += milk
+    if s.attached == 0:
+        return
+    s.on_bins += 1
+    if s.missing == 0:
+        s.data_bins += 1
+    if trusted and s.flow >= num.low_flow:
+        s.milk_bin = b
+    if trusted and s.missing == 0:
+        s.part_flow += s.flow
+        s.part_kpa += s.kpa
+        s.part_n += 1
+        if s.part_n == SECOND:
+            close_second(s)
+
+
+@compiled
+def close_second(s: Any) -> None:
+    """Close one second; the peak is the best mean of ten (NMC averages claw vacuum over 5-20 s)."""
+    i = s.sec_count % 10
+    s.sec_flow[i] = s.part_flow / SECOND
+    s.sec_kpa[i] = s.part_kpa / SECOND
+    s.sec_count += 1
+    s.part_flow, s.part_kpa, s.part_n = 0.0, 0.0, 0
+    if s.sec_count >= 10:
+        flow, kpa = 0.0, 0.0
+        for k in range(10):
+            flow += s.sec_flow[k]
+            kpa += s.sec_kpa[k]
+        if 0.1 * flow > s.peak_flow:
+            s.peak_flow, s.peak_kpa = 0.1 * flow, 0.1 * kpa
+
+
+@compiled
+def open_milking(s: Any, b: int) -> None:
+    """Set all figures of a new milking to nothing."""
+    s.open, s.first_bin = OPEN_MILKING, b
+    s.on_bins, s.data_bins, s.milk_bin, s.sec_count, s.part_n = 0, 0, -1, 0, 0
+    s.yield_kg, s.two_minute_kg, s.peak_flow, s.peak_kpa = 0.0, 0.0, 0.0, 0.0
+    s.part_flow, s.part_kpa = 0.0, 0.0
+    s.astray_bins, s.astray_share = 0, 0.0
+
+
+@compiled
+def watch_unit(s: Any, b: int, stall: int, out: Any, count: int, num: KernelNumbers) -> int:
+    """Follow one bin of measured vacuum through off, on, settled and off again."""
+    if s.attached == 0:
+        if s.kpa < num.off_kpa:
+            s.seen_off = 1
+        s.on_run = s.on_run + 1 if s.kpa > num.on_kpa else 0
+        if s.on_run >= num.on_bins:
+            s.attached, s.settled, s.off_run = 1, 0, 0
+            s.on_bin = b - s.on_run + 1
+            s.removal_kpa = np.nan
+            forget_level(s)
+            h = out[count]
+            h.what, h.stall, h.bin, h.flag = ATTACHED, stall, s.on_bin, (0 if s.open == OPEN_MILKING else 1)
+            h.value = s.seen_off
+            count += 1
+            if s.open != OPEN_MILKING:
+                open_milking(s, s.on_bin)
+                s.on_bins = s.data_bins = s.on_run - 1
+        return count
+    quiet = quiet_kpa(s)
+    if s.kpa >= 0.8 * quiet:
+        s.high_bin, s.fell_bin, s.linger = b, -1, 0
+    elif s.kpa < num.off_kpa:
+        s.fell_bin = b if s.fell_bin < 0 else s.fell_bin
+    elif s.kpa < 0.5 * quiet:
+        s.linger += 1
+    s.off_run = s.off_run + 1 if s.kpa < num.off_kpa else 0
+    if s.off_run >= num.off_bins:
+        count = detach(s, b, stall, out, count, num)
+    return count
+
+
+@compiled
+def watch_settling(s: Any, b: int, level_kpa: float, num: KernelNumbers) -> None:
+    """Wait until the vacuum is steady after attaching; then the detector listens."""
+    steady = s.seen >= LAG + SPAN and abs(level_kpa - s.level_sum / SPAN) < num.steady_kpa
+    s.steady_run = s.steady_run + 1 if steady else 0
+    push_level(s, level_kpa)
+    age = b - s.on_bin
+    milking = s.flow_bin < 0 or s.flow_slow > FIRST_MILK_KG_MIN or age >= num.settle_dry
+    if (age >= num.settle_min and s.steady_run >= SPAN and milking) or age >= num.settle_max:
+        s.settled = 1
+        find_ripple(s, SPAN)
+
+
+@compiled
+def detach(s: Any, b: int, stall: int, out: Any, count: int, num: KernelNumbers) -> int:
+    """Close the attachment; tell a take-off from a unit that lost its seal by how the vacuum went."""
+    low = b - s.off_run + 1
+    base = quiet_kpa(s)
+    start = max(s.high_bin + 1, s.on_bin)
+    fall_s = (s.fell_bin - start + 1) * BIN_S
+    sudden = fall_s < num.sudden_fall_s or s.linger * BIN_S > num.linger_s
+    low = s.fell_bin if sudden else low
+    if s.opening != NONE and sudden:
+        if s.ev_pulses > 1:
+            count = split_last(s, stall, out, count)
+        s.ev_last = low
+        count = report_event(s, out, count, stall)
+        pulled = start - ARM_AHEAD <= s.moved_bin <= low + ARM_BEHIND or s.moved_bin < start <= s.arm_bin
+        out[count - 1].flag = WITH_ARM if pulled else WITHOUT_ARM
+    elif s.opening != NONE:
+        count = end_with_unit(s, start, low, stall, out, count)
+    h = out[count]
+    h.what, h.stall, h.bin = DETACHED, stall, low
+    h.from_bin, h.to_bin = start, low
+    h.flag, h.value, h.base = (1 if sudden else 0), fall_s, base
+    h.flow = s.flow_slow
+    s.attached, s.settled, s.on_run, s.off_bin, s.opening = 0, 0, 0, low, NONE
+    s.on_bins = max(0, s.on_bins - (b - low))
+    s.data_bins = max(0, s.data_bins - (b - low))
+    return count + 1
+
+
+@compiled
+def take_back(s: Any) -> None:
+    """Make the event what it was before the opening now running."""
+    s.ev_pulses -= 1
+    s.ev_last, s.ev_l, s.ev_peak = s.was_last, s.was_l, s.was_peak
+    s.ev_depth, s.ev_fall, s.ev_low = s.was_depth, s.was_fall, s.was_low
+
+
+@compiled
+def split_last(s: Any, stall: int, out: Any, count: int) -> int:
+    """Report the squawks before the unit came off as an event of their own."""
+    litres, peak, depth, fall, low = s.ev_l - s.was_l, s.op_peak, s.ev_depth, s.ev_fall, s.ev_low - s.was_low
+    last = s.ev_last
+    take_back(s)
+    count = report_event(s, out, count, stall)
+    s.ev_on, s.ev_found, s.ev_last, s.ev_pulses = s.op_on, s.op_found, last, 1
+    s.ev_l, s.ev_peak, s.ev_depth, s.ev_fall, s.ev_low = litres, peak, depth, fall, low
+    return count
+
+
+@compiled
+def end_with_unit(s: Any, start: int, low: int, stall: int, out: Any, count: int) -> int:
+    """Finish an event during which the unit was taken off as usual."""
+    if s.opening == OPEN:
+        if start - s.op_on > 10:  # it had lost air before the take-off began
+            s.ev_last = start
+        elif s.ev_pulses > 1:  # take the last opening back: it was the take-off
+            take_back(s)
+        else:
+            s.opening = NONE
+            return count
+    return report_event(s, out, count, stall)
+
+
+@compiled
+def quiet_kpa(s: Any) -> float:
+    """Return the vacuum that the attached unit had while it was quiet."""
+    if s.opening == OPEN:
+        return s.ev_base + s.ev_common
+    return s.level_sum / SPAN if s.seen >= LAG + SPAN else UNKNOWN_QUIET_KPA
