@@ -26,6 +26,7 @@ LAG, SPAN = 6, 40  # the baseline is the mean of 2 s, 0.3 s ago (two pulsations,
 BEFORE = 30  # the reference of a window is the 1.5 s before it
 HELD_AFTER = 20  # baseline and reference stay frozen for 1 s after an opening
 JERK = 40  # bins (2 s) around an onset in which a fast arm counts
+FALLEN = 40  # bins (2 s) under half the quiet vacuum: no slip, the unit is off its teats
 DRIEST_KG_MIN = 0.2  # an empty tube has no inertia: the smallest noise would pass for litres
 UNMEASURED_KG_MIN = 1.5
 FOLLOW_S = 1.5
@@ -69,6 +70,8 @@ def push_air(s: Any, air_l_min: float) -> None:
 @compiled
 def tube_flow_kg_s(s: Any) -> float:
     """Return the milk flow of the tube model: never quite dry, and middling when nobody measures it."""
+    if s.opening == OPEN and s.low_run >= FALLEN:  # no milk reaches a claw that lies open
+        return DRIEST_KG_MIN / 60.0
     return (max(s.flow_slow, DRIEST_KG_MIN) if s.flow_bin >= 0 else UNMEASURED_KG_MIN) / 60.0
 
 
@@ -155,7 +158,7 @@ def open_event(s: Any, b: int, width: int, base_kpa: float) -> None:
         back += 1
     on = max(b - back + 1, s.resume_bin)
     s.op_on, s.op_found = on, b
-    s.quiet_run = 0
+    s.quiet_run, s.low_run = 0, 0
     s.op_peak = peak
     if s.opening == NONE:
         s.ev_on, s.ev_found, s.ev_pulses = on, b, 0
@@ -192,13 +195,13 @@ def follow_event(s: Any, b: int, excess: float, num: KernelNumbers) -> None:
     """Carry an opening on by one bin; it ends when its air stays small."""
     s.ev_l += excess * BIN_S / 60.0
     level = 0.5 * (excess + air_at(s, 1, s.ev_ref))
-    if b - s.op_on > STALE and level < WEAK_L_MIN:
+    if b - s.op_on > STALE and s.low_run < FALLEN and level < WEAK_L_MIN:
         s.ev_ref += BIN_S / ADAPT_S * (air_at(s, 0, s.ev_ref))
     s.op_peak = max(s.op_peak, level)
     s.ev_peak = max(s.ev_peak, level)
     note_depth(s, b)
-    if s.raw[b & MASK] < num.fall_off_share * s.ev_base:
-        s.ev_low += 1
+    s.low_run = s.low_run + 1 if s.raw[b & MASK] < num.fall_off_share * s.ev_base else 0
+    s.ev_low = max(s.ev_low, s.low_run)
     if excess > num.close_share * s.op_peak:
         s.ev_last = b
         s.quiet_run = 0
@@ -213,7 +216,7 @@ def follow_event(s: Any, b: int, excess: float, num: KernelNumbers) -> None:
 def report_event(s: Any, out: Any, count: int, stall: int) -> int:
     """Write a finished event to the output and clear it; a drift that passed for air is dropped."""
     s.opening = NONE
-    if s.ev_pulses == 1 and s.ev_peak < FAINT_L_MIN and s.ev_last - s.ev_on > STALE and s.off_run == 0:
+    if s.ev_pulses == 1 and s.ev_peak < FAINT_L_MIN and s.ev_last - s.ev_on > STALE:
         return count
     h = out[count]
     h.what, h.stall, h.bin = CLOSED, stall, s.ev_last
@@ -225,6 +228,37 @@ def report_event(s: Any, out: Any, count: int, stall: int) -> int:
     h.astray = 1 if s.astray > 0 and s.astray_bin <= s.ev_on else 0
     h.jerk = 1 if s.arm_bin >= 0 and abs(s.arm_bin - s.ev_on) <= JERK else 0
     return count + 1
+
+
+@compiled
+def take_back(s: Any) -> None:
+    """Make the event what it was before the opening now running."""
+    s.ev_pulses -= 1
+    s.ev_last, s.ev_l, s.ev_peak = s.was_last, s.was_l, s.was_peak
+    s.ev_depth, s.ev_fall, s.ev_low = s.was_depth, s.was_fall, s.was_low
+
+
+@compiled
+def split_last(s: Any, stall: int, out: Any, count: int) -> int:
+    """Report the squawks before the unit came off as an event of their own."""
+    litres, peak, depth, fall, low = s.ev_l - s.was_l, s.op_peak, s.ev_depth, s.ev_fall, s.ev_low - s.was_low
+    last = s.ev_last
+    take_back(s)
+    count = report_event(s, out, count, stall)
+    s.ev_on, s.ev_found, s.ev_last, s.ev_pulses = s.op_on, s.op_found, last, 1
+    s.ev_l, s.ev_peak, s.ev_depth, s.ev_fall, s.ev_low = litres, peak, depth, fall, low
+    return count
+
+
+@compiled
+def hang_again(s: Any, b: int, stall: int, out: Any, count: int) -> int:
+    """Report a fall after which the vacuum came back: the unit is being attached anew."""
+    if s.ev_pulses > 1:
+        count = split_last(s, stall, out, count)
+    count = report_event(s, out, count, stall)
+    s.settled, s.on_bin = 0, b
+    forget_level(s)
+    return count
 
 
 @compiled
@@ -281,7 +315,9 @@ def hear(
             calm = False
     if s.opening == OPEN:
         follow_event(s, b, air - s.ev_ref, num)
-        if b - s.op_on > num.longest_bins:
+        if s.opening == PAUSE and s.ev_low >= FALLEN:
+            return hang_again(s, b, stall, out, count)
+        if b - s.op_on > num.longest_bins and s.low_run < FALLEN:
             count = report_event(s, out, count, stall)
             forget_level(s)
             return count

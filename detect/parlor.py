@@ -16,6 +16,7 @@ from detect.assemble import Figures, StallBook
 from detect.cause import Evidence, attribute
 from detect.checkpoint import Checkpoint
 from detect.errors import ParameterError
+from detect.hear import FALLEN
 from detect.impact import impact_kpa
 from detect.kernel import advance
 from detect.kinds import AirKind, Condition, Phase, SupportState
@@ -254,6 +255,8 @@ class ParlorDetector:
             confidence=round(1.0 - 0.5 ** (float(h["score"]) ** 2), 3),
             detector=self.label,
         )
+        if kind is AirKind.FALL_OFF and h["flag"] > 0:
+            book.milking.reattaches += 1  # the vacuum came back while the valve stood open
         self.stall_slips[index] += kind is AirKind.LINER_SLIP
         return book.keep(event)
 
@@ -402,7 +405,8 @@ def _air_kind(h: Any, fall_off_l_min: float) -> AirKind:
         return AirKind.VACUUM_REMOVAL
     if h["flag"] == WITHOUT_ARM:
         return AirKind.FALL_OFF
-    return AirKind.FALL_OFF if h["flag"] >= bins(1.0) and h["peak"] > fall_off_l_min else AirKind.LINER_SLIP
+    wide = h["flag"] >= bins(1.0) and h["peak"] > fall_off_l_min
+    return AirKind.FALL_OFF if wide or h["flag"] >= FALLEN else AirKind.LINER_SLIP
 
 
 def _count_gap(book: StallBook, h: Any) -> None:

@@ -105,7 +105,13 @@ EVENT_FIELDS: Final = [
     ("ev_peak_flow", "f8"),
     ("ev_rising", "i8"),
     ("ev_age", "i8"),
-    ("ev_low", "i8"),  # bins spent under the fall-off share
+    ("ev_low", "i8"),  # longest run of bins under the fall-off share
+    ("low_run", "i8"),
+    ("sure_l", "f8"),  # the same up to the last bin near the quiet vacuum: before a take-off
+    ("sure_peak", "f8"),
+    ("sure_depth", "f8"),
+    ("sure_fall", "f8"),
+    ("sure_low", "i8"),
     ("was_last", "i8"),  # the same before the opening now running, to take it back
     ("was_low", "i8"),
     ("was_l", "f8"),

@@ -6,7 +6,18 @@ from typing import Any
 
 import numpy as np
 
-from detect.hear import LAG, NONE, OPEN, SPAN, forget_level, push_level, report_event
+from detect.hear import (
+    FALLEN,
+    LAG,
+    NONE,
+    OPEN,
+    SPAN,
+    forget_level,
+    push_level,
+    report_event,
+    split_last,
+    take_back,
+)
 from detect.machine import compiled
 from detect.params import BIN_S, KernelNumbers
 from detect.ripple import find_ripple
@@ -20,6 +31,7 @@ TWO_MINUTES = 2400
 SECOND = 20
 FIRST_MILK_KG_MIN = 0.2
 OPEN_MILKING = 1
+HIGH_SHARE, SURE_SHARE = 0.8, 0.93  # of the quiet vacuum: above, a take-off has not begun
 UNKNOWN_QUIET_KPA = 42.0  # an ordinary claw vacuum, until the unit's own is known
 ARM_AHEAD, ARM_BEHIND = 20, 40  # bins around the fall in which the arm of a unit pulled off moves
 
@@ -108,12 +120,15 @@ def watch_unit(s: Any, b: int, stall: int, out: Any, count: int, num: KernelNumb
                 s.on_bins = s.data_bins = s.on_run - 1
         return count
     quiet = quiet_kpa(s)
-    if s.kpa >= 0.8 * quiet:
+    if s.kpa >= HIGH_SHARE * quiet:
         s.high_bin, s.fell_bin, s.linger = b, -1, 0
     elif s.kpa < num.off_kpa:
         s.fell_bin = b if s.fell_bin < 0 else s.fell_bin
     elif s.kpa < 0.5 * quiet:
         s.linger += 1
+    if s.kpa >= SURE_SHARE * quiet:
+        s.sure_l, s.sure_peak, s.sure_depth = s.ev_l, s.ev_peak, s.ev_depth
+        s.sure_fall, s.sure_low = s.ev_fall, s.ev_low
     s.off_run = s.off_run + 1 if s.kpa < num.off_kpa else 0
     if s.off_run >= num.off_bins:
         count = detach(s, b, stall, out, count, num)
@@ -141,14 +156,14 @@ def detach(s: Any, b: int, stall: int, out: Any, count: int, num: KernelNumbers)
     start = max(s.high_bin + 1, s.on_bin)
     fall_s = (s.fell_bin - start + 1) * BIN_S
     sudden = fall_s < num.sudden_fall_s or s.linger * BIN_S > num.linger_s
-    low = s.fell_bin if sudden else low
     if s.opening != NONE and sudden:
         if s.ev_pulses > 1:
             count = split_last(s, stall, out, count)
         s.ev_last = low
-        count = report_event(s, out, count, stall)
         pulled = start - ARM_AHEAD <= s.moved_bin <= low + ARM_BEHIND or s.moved_bin < start <= s.arm_bin
-        out[count - 1].flag = WITH_ARM if pulled else WITHOUT_ARM
+        lay_open = low - start >= FALLEN
+        s.ev_low = WITH_ARM if pulled and not lay_open else WITHOUT_ARM
+        count = report_event(s, out, count, stall)
     elif s.opening != NONE:
         count = end_with_unit(s, start, low, stall, out, count)
     h = out[count]
@@ -163,31 +178,13 @@ def detach(s: Any, b: int, stall: int, out: Any, count: int, num: KernelNumbers)
 
 
 @compiled
-def take_back(s: Any) -> None:
-    """Make the event what it was before the opening now running."""
-    s.ev_pulses -= 1
-    s.ev_last, s.ev_l, s.ev_peak = s.was_last, s.was_l, s.was_peak
-    s.ev_depth, s.ev_fall, s.ev_low = s.was_depth, s.was_fall, s.was_low
-
-
-@compiled
-def split_last(s: Any, stall: int, out: Any, count: int) -> int:
-    """Report the squawks before the unit came off as an event of their own."""
-    litres, peak, depth, fall, low = s.ev_l - s.was_l, s.op_peak, s.ev_depth, s.ev_fall, s.ev_low - s.was_low
-    last = s.ev_last
-    take_back(s)
-    count = report_event(s, out, count, stall)
-    s.ev_on, s.ev_found, s.ev_last, s.ev_pulses = s.op_on, s.op_found, last, 1
-    s.ev_l, s.ev_peak, s.ev_depth, s.ev_fall, s.ev_low = litres, peak, depth, fall, low
-    return count
-
-
-@compiled
 def end_with_unit(s: Any, start: int, low: int, stall: int, out: Any, count: int) -> int:
     """Finish an event during which the unit was taken off as usual."""
     if s.opening == OPEN:
         if start - s.op_on > 10:  # it had lost air before the take-off began
-            s.ev_last = start
+            s.ev_last = min(s.ev_last, start)
+            s.ev_l, s.ev_peak, s.ev_depth = s.sure_l, s.sure_peak, s.sure_depth
+            s.ev_fall, s.ev_low = s.sure_fall, s.sure_low
         elif s.ev_pulses > 1:  # take the last opening back: it was the take-off
             take_back(s)
         else:
