@@ -94,10 +94,11 @@ def draw(found: Scene) -> str:
         points = [(_x(ns, event), top + height * (1.0 - value / full)) for ns, value in trace]
         svg.curve([p for p in points if left <= p[0] <= left + width], stroke=ink)
     delay_s = (event.detected_ns - event.start_ns) / NS_PER_S
+    lasted_s = (event.end_ns - event.start_ns) / NS_PER_S
     svg.label(
         left,
         24,
-        f"A liner slip: about {event.air_l:.1f} L of air in {(event.end_ns - event.start_ns) / NS_PER_S:.1f} s,"
+        f"A liner slip: about {event.air_l:.1f} L of air in {lasted_s:.1f} s,"
         f" vacuum down {event.depth_kpa:.0f} kPa, detected after {delay_s:.2f} s",
         size=14,
     )

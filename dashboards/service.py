@@ -17,7 +17,7 @@ from ingest.pipeline import Committed
 from store.query import QueryLimits, run_query
 
 SILENCE_S: Final = 30.0
-"""Without a message for so long the service is not healthy [s] (engineering choice: devices send each second)."""
+"""Without a message for so long the service is not healthy [s] (engineering choice)."""
 QUESTIONS_AT_ONCE: Final = 2
 """More questions at once are sent away: each may use the memory of the engine (engineering choice)."""
 LIMITS: Final = QueryLimits()
