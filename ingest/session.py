@@ -1,0 +1,142 @@
+"""One connection joined to one pipeline: take a batch, commit it, acknowledge it, tell the gateways."""
+
+from __future__ import annotations
+
+import queue
+import threading
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from ingest.capture import CaptureWriter
+from ingest.client import BrokerClient, Connected, Delivery, Incoming, Refused
+from ingest.config import Config
+from ingest.pipeline import Pipeline
+from ingest.receipts import Receipts
+from ingest.wire import Message, is_outgoing
+from store.batch import Watermark
+
+
+@dataclass(frozen=True, slots=True)
+class Clocks:
+    """The two clocks of the service: monotonic [s], and receive time [ns since 1970-01-01 UTC]."""
+
+    monotonic_s: Callable[[], float] = time.monotonic
+    now_ns: Callable[[], int] = time.time_ns
+
+
+SYSTEM_CLOCKS: Final = Clocks()
+
+
+def take_batch(
+    incoming: queue.SimpleQueue[Incoming], *, window_s: float, most: int, clock_s: Callable[[], float]
+) -> list[Incoming]:
+    """Wait for something to come, then take all that comes within the window.
+
+    Returns
+    -------
+    list[Incoming]
+        In order of arrival; empty when nothing came for a whole window. Under load the batch holds
+        what has piled up meanwhile, up to ``most``: larger batches share the fixed cost of a commit.
+    """
+    batch: list[Incoming] = []
+    until_s = clock_s() + window_s
+    try:
+        batch.append(incoming.get(timeout=window_s))
+        until_s = clock_s() + window_s
+        while len(batch) < most:
+            left_s = until_s - clock_s()
+            batch.append(incoming.get(timeout=left_s) if left_s > 0 else incoming.get_nowait())
+    except queue.Empty:
+        pass
+    return batch
+
+
+class Session:
+    """Serve from one opened history, over one client.
+
+    Parameters
+    ----------
+    config:
+        All settings.
+    pipeline:
+        Where the messages go.
+    places:
+        What is already stored, by topic.
+    capture:
+        Where received messages are kept as well, if anywhere.
+    clocks:
+        Monotonic and receive time.
+    on_connected:
+        Told of every connection, once the broker has accepted our subscription.
+    """
+
+    def __init__(
+        self,
+        *,
+        config: Config,
+        pipeline: Pipeline,
+        places: Mapping[str, Watermark],
+        capture: CaptureWriter | None = None,
+        clocks: Clocks = SYSTEM_CLOCKS,
+        on_connected: Callable[[], None] = lambda: None,
+    ) -> None:
+        self.commits = 0
+        self._config = config
+        self._pipeline = pipeline
+        self._capture = capture
+        self._clocks = clocks
+        self._on_connected = on_connected
+        self._names = {"root": config.broker.root, "parlor": config.parlor.name}
+        self._receipts = Receipts(**self._names, places=places)
+        # More never comes before something is acknowledged: waiting for it would be waiting in vain.
+        self._most = min(config.batch.messages, config.broker.receive_maximum)
+
+    def serve(self, stop: threading.Event) -> None:
+        """Serve until told to stop; what has arrived by then is still committed and acknowledged.
+
+        Raises
+        ------
+        BrokerError
+            When the broker cannot be reached, or refuses us for good.
+        StoreError
+            When a batch could not be stored; its messages stay unacknowledged.
+        """
+        incoming: queue.SimpleQueue[Incoming] = queue.SimpleQueue()
+        with BrokerClient(self._config, incoming, clock_ns=self._clocks.now_ns) as client:
+            while not stop.is_set():
+                self._work(client, self._take(incoming, self._config.batch.window_s))
+            self._work(client, self._take(incoming, 0.0))
+
+    def _take(self, incoming: queue.SimpleQueue[Incoming], window_s: float) -> list[Incoming]:
+        return take_batch(incoming, window_s=window_s, most=self._most, clock_s=self._clocks.monotonic_s)
+
+    def _work(self, client: BrokerClient, batch: list[Incoming]) -> None:
+        """Commit what came, then acknowledge it."""
+        deliveries: list[Delivery] = []
+        for item in batch:
+            match item:
+                case Delivery():
+                    deliveries.append(item)
+                case Connected():
+                    client.publish_retained(self._receipts.all())
+                    self._on_connected()
+                case Refused():
+                    raise item.error
+        messages = [delivery.message for delivery in deliveries if self._is_news(delivery)]
+        if messages:
+            self._commit(client, messages)
+        client.acknowledge(deliveries)
+
+    def _commit(self, client: BrokerClient, messages: list[Message]) -> None:
+        if self._capture is not None:
+            for message in messages:
+                self._capture.write(message)
+        committed = self._pipeline.process(messages)
+        self.commits += 1
+        client.publish_retained(self._receipts.after(committed.moved))
+
+    def _is_news(self, delivery: Delivery) -> bool:
+        """Leave out retained copies and our own messages, which some brokers send in spite of the options."""
+        return not delivery.retained and not is_outgoing(delivery.message.topic, **self._names)
