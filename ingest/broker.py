@@ -9,9 +9,10 @@ from __future__ import annotations
 import socket
 import tempfile
 from contextlib import suppress
+from importlib import import_module
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Final, Self
+from types import ModuleType, TracebackType
+from typing import Final, Self
 
 from detect.errors import BrokerError, InputError
 
@@ -57,12 +58,13 @@ class EmbeddedBroker:
     """
 
     def __init__(self, *, port: int | None = None) -> None:
+        package = _package()
         self.port = _free_port() if port is None else port
         self.url = f"mqtt://{HOST}:{self.port}"
         self._folder = tempfile.TemporaryDirectory(prefix="quietclaw-broker-")
         settings = Path(self._folder.name) / "broker.toml"
         settings.write_text(_SETTINGS.format(host=HOST, port=self.port))
-        self._broker = _load(settings)
+        self._broker = package.Broker(config_path=str(settings))
 
     def __enter__(self) -> Self:
         try:
@@ -80,13 +82,12 @@ class EmbeddedBroker:
             self._folder.cleanup()
 
 
-def _load(settings: Path) -> Any:
-    """Prepare the broker; its package is an extra and is imported only here."""
+def _package() -> ModuleType:
+    """Import the broker's package, an extra, only here."""
     try:
-        from iotcore import Broker  # noqa: PLC0415 - optional
+        return import_module("iotcore")
     except ImportError as error:
         raise InputError("the embedded broker is not installed: pip install 'quietclaw[demo]'") from error
-    return Broker(config_path=str(settings))
 
 
 def _free_port() -> int:

@@ -158,9 +158,8 @@ class BrokerClient:
         for topic, payload in messages:
             self._client.publish(topic, payload, qos=0, retain=True)
 
-    def _on_connect(
-        self, client: mqtt.Client, _data: Any, flags: mqtt.ConnectFlags, code: ReasonCode, _more: Any
-    ) -> None:
+    def _on_connect(self, client: mqtt.Client, _data: Any, *answer: Any) -> None:
+        flags, code, _ = answer
         if code.is_failure:
             self._refuse(code)
             return
@@ -173,9 +172,8 @@ class BrokerClient:
         topic = parlor_filter(root=self._config.broker.root, parlor=self._config.parlor.name)
         client.subscribe(topic, options=SubscribeOptions(qos=1, noLocal=True, retainHandling=NO_RETAINED))
 
-    def _on_subscribe(
-        self, _client: mqtt.Client, _data: Any, _mid: int, codes: list[ReasonCode], _more: Any
-    ) -> None:
+    def _on_subscribe(self, _client: mqtt.Client, _data: Any, *answer: Any) -> None:
+        _, codes, _ = answer
         if codes[0].is_failure:
             self._give_up(f"refuses our subscription: {codes[0]}")
         else:
@@ -188,9 +186,8 @@ class BrokerClient:
             self._incoming.put(Connected(self._connection))
             self._answered.set()
 
-    def _on_disconnect(
-        self, _client: mqtt.Client, _data: Any, _flags: Any, code: ReasonCode, _more: Any
-    ) -> None:
+    def _on_disconnect(self, _client: mqtt.Client, _data: Any, *farewell: Any) -> None:
+        _, code, _ = farewell
         with self._lock:
             self._connection += 1
         if code.value in FATAL:

@@ -94,7 +94,7 @@ class ParlorConfig(Section):
     """The parlor whose messages are read."""
 
     name: Slug = Field(description="short name, second level of every topic (contract)")
-    stalls: int = Field(ge=1, le=9999, description="number of stalls, numbered from 1 (contract)")
+    stalls: int = Field(ge=1, le=500, description="number of stalls, numbered from 1 (contract)")
     vacuum_unit: VacuumUnit = Field(
         VacuumUnit.KPA, description="unit in which devices send vacuum (contract)"
     )

@@ -8,7 +8,6 @@ from typing import Any, Final, Self
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
-from paho.mqtt.reasoncodes import ReasonCode
 
 from detect.errors import BrokerError
 from ingest.client import CONNECT_TIMEOUT_S, KEEPALIVE_S, prepare_access
@@ -102,14 +101,14 @@ class Publisher:
         self._client.disconnect()
         self._client.loop_stop()
 
-    def _on_connect(
-        self, _client: mqtt.Client, _data: Any, _flags: Any, code: ReasonCode, _more: Any
-    ) -> None:
+    def _on_connect(self, _client: mqtt.Client, _data: Any, *answer: Any) -> None:
+        _, code, _ = answer
         if code.is_failure:
             self._refusal = f"refuses us: {code}"
         self._answered.set()
 
-    def _on_publish(self, _client: mqtt.Client, _data: Any, _mid: int, code: ReasonCode, _more: Any) -> None:
+    def _on_publish(self, _client: mqtt.Client, _data: Any, *answer: Any) -> None:
+        _, code, _ = answer
         if code.is_failure:
             self._refusal = f"refuses a message: {code}"
         self._room.release()
