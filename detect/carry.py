@@ -1,24 +1,53 @@
-"""Is the unit carried? Detach arm and cord of one stall, one reading at a time."""
+"""Is the unit carried? Detach arm and cord of one stall, one reading at a time.
+
+Three pieces of evidence are held against each other, all relative, since sign, gain and zero of the
+sensor belong to the stall and the height of the claw to the cow:
+
+- swing: a taut cord passes the pulsation on to the arm. A lock-in at the pulsator's own rate (known
+  from the claw's vacuum) measures it against what this stall shows when it carries.
+- step: angle or cord leave the level that this very milking had before.
+- place: angle or cord lie outside of what the stall shows from cow to cow.
+
+No swing, or cord paid out without its swing, is ``slack``; a departure of the angle under a taut
+cord is ``drag``. Whether real arms show the swing was tried in simulation only.
+"""
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 from detect.machine import compiled
-from detect.params import KernelNumbers
-from detect.state import RING
+from detect.params import BIN_S, KernelNumbers
+from detect.state import RING, Happening
 
 MASK = RING - 1
+CLOSED = int(Happening.SUPPORT_CLOSED)
 FAST_MM, FAST_DEG = 80.0, 10.0  # motion within 0.6 s that only a moving arm makes
 REMOVAL = 160  # bins (8 s) after the vacuum went within which a motion is the removal
 CALM = 60  # bins (3 s) after which a motion counts as a new one
+SWING_S, MEAN_S = 5.0, 1.5  # memory of the lock-in and of the level [s]
+WARM_S = 6.0  # after settling the lock-in must fill [s]
+OWN_S, NORM_S = 20.0, 2000.0  # memory of the milking's own level and of the stall's norm [s]
+UP_S, DOWN_S = 20.0, 150.0  # the norm of the swing follows what is taut, not what is slack [s]
+TRUSTED_S = 60.0  # carried seconds before the stall's norm of the swing is believed
+PLACED_S = 900.0  # carried seconds, some four cows, before its norm of the level is
+DEV_DEG, DEV_MM, DEV_S = 2.5, 30.0, 500.0  # scatter from cow to cow to begin with, and its weight
+SWING_LAG = 60  # bins (3 s) by which the lock-in is late
+SLACK, DRAG = 1, 2
 
 
 @compiled
-def watch_arm(
-    s: Any, b: int, stall: int, angle_deg: float, cord_mm: float, out: Any, count: int, num: KernelNumbers
-) -> int:  # fmt: skip
-    """Take one reading of arm and cord; return the new count of happenings."""
+def forget_arm(s: Any) -> None:
+    """Begin anew at an attaching; the stall's norm stays."""
+    s.arm_n, s.own_n, s.stray_run, s.stray_state, s.fine_run = 0, 0.0, 0, 0, 0
+    for k in range(4):
+        s.swing[k] = 0.0
+
+
+@compiled
+def note_motion(s: Any, b: int, angle_deg: float, cord_mm: float) -> None:
+    """Keep the last fast motion of the arm, and the vacuum under which it took the unit away."""
     i = s.trail_n
     if i >= 3 and (
         abs(cord_mm - s.trail_cord[(i - 3) & 7]) > FAST_MM
@@ -31,5 +60,146 @@ def watch_arm(
         s.arm_bin = b
     s.trail_cord[i & 7], s.trail_angle[i & 7] = cord_mm, angle_deg
     s.trail_n = i + 1
-    s.cord, s.angle = cord_mm, angle_deg
+
+
+@compiled
+def lock_in(s: Any, angle_deg: float, cord_mm: float, dt_s: float) -> tuple[float, float]:
+    """Follow level and swing; return the swing of angle [deg] and cord [mm]."""
+    if s.arm_n == 0:
+        s.angle_mean, s.cord_mean = angle_deg, cord_mm
+    share = 1.0 - math.exp(-dt_s / MEAN_S)
+    s.angle_mean += share * (angle_deg - s.angle_mean)
+    s.cord_mean += share * (cord_mm - s.cord_mean)
+    c, d = math.cos(s.pulse_phase), math.sin(s.pulse_phase)
+    keep = math.exp(-dt_s / SWING_S)
+    for k in range(2):
+        off = angle_deg - s.angle_mean if k == 0 else cord_mm - s.cord_mean
+        s.swing[2 * k] = keep * s.swing[2 * k] + (1.0 - keep) * off * c
+        s.swing[2 * k + 1] = keep * s.swing[2 * k + 1] + (1.0 - keep) * off * d
+    s.arm_n += 1
+    fill = 1.0 - math.exp(-s.arm_n * dt_s / SWING_S)
+    return (
+        2.0 * math.hypot(s.swing[0], s.swing[1]) / fill,
+        2.0 * math.hypot(s.swing[2], s.swing[3]) / fill,
+    )
+
+
+@compiled
+def swing_share(s: Any, angle_swing: float, cord_swing: float) -> float:
+    """Return the swing over the stall's norm, the clearer of angle and cord; -1 when nothing is known."""
+    if s.norm_n < TRUSTED_S:
+        return -1.0
+    best, clear = -1.0, 2.5
+    for k in range(2):
+        now = angle_swing if k == 0 else cord_swing
+        clarity = s.norm_swing[k] / max(s.swing_noise[k], 1e-6)
+        if clarity > clear:
+            best, clear = now / s.norm_swing[k], clarity
+    return best
+
+
+@compiled
+def learn_arm(
+    s: Any, angle_swing: float, cord_swing: float, scatter: tuple[float, float], dt_s: float
+) -> None:
+    """Learn what this milking and this stall show while the unit is carried."""
+    own = dt_s / min(OWN_S, s.own_n + dt_s)
+    s.own_angle += own * (s.angle_mean - s.own_angle)
+    s.own_cord += own * (s.cord_mean - s.own_cord)
+    s.own_n += dt_s
+    s.norm_n += dt_s
+    gain = dt_s / min(NORM_S, s.norm_n)
+    slow = dt_s / min(NORM_S, s.norm_n + DEV_S)
+    if s.norm_n <= dt_s:
+        s.norm_angle_dev, s.norm_cord_dev = DEV_DEG, DEV_MM
+    s.norm_angle_dev += slow * (abs(s.angle_mean - s.norm_angle) - s.norm_angle_dev)
+    s.norm_cord_dev += slow * (abs(s.cord_mean - s.norm_cord) - s.norm_cord_dev)
+    s.norm_angle += gain * (s.angle_mean - s.norm_angle)
+    s.norm_cord += gain * (s.cord_mean - s.norm_cord)
+    for k in range(2):
+        now = angle_swing if k == 0 else cord_swing
+        pace = UP_S if now > s.norm_swing[k] else DOWN_S
+        s.norm_swing[k] += dt_s / min(pace, max(s.norm_n, dt_s)) * (now - s.norm_swing[k])
+        noise = scatter[0] if k == 0 else scatter[1]
+        s.swing_noise[k] += gain * (noise - s.swing_noise[k])
+
+
+@compiled
+def evidence(s: Any, share: float, num: KernelNumbers) -> int:
+    """Return what the arm shows now: carried, slack or drag."""
+    step_cord, step_angle = 0.0, 0.0
+    if s.own_n >= 8.0:
+        step_cord, step_angle = s.cord_mean - s.own_cord, s.angle_mean - s.own_angle
+    place_cord, place_angle = 0.0, 0.0
+    if s.norm_n >= PLACED_S:
+        place_cord = (s.cord_mean - s.norm_cord) / (num.spread * s.norm_cord_dev + 0.25 * num.cord_mm)
+        place_angle = (s.angle_mean - s.norm_angle) / (num.spread * s.norm_angle_dev + 0.5 * num.angle_deg)
+    loose = step_cord > num.cord_mm or place_cord > 1.0
+    if 0.0 <= share < num.swing_share or (share < 0.0 and loose):
+        return SLACK
+    if loose and share < 1.5 * num.swing_share:
+        return SLACK
+    if abs(step_angle) > num.angle_deg or abs(place_angle) > 1.0:
+        return DRAG
+    return 0
+
+
+@compiled
+def close_support(s: Any, end: int, removal: int, stall: int, out: Any, count: int) -> int:
+    """End an unsupported stretch; one found only while the unit was being removed is dropped."""
+    state, s.astray = s.astray, 0
+    s.stray_run, s.fine_run = 0, 0
+    if state == 0 or s.astray_found >= removal or end <= s.astray_bin:
+        return count
+    s.astray_bins += end - s.astray_bin
+    h = out[count]
+    h.what, h.stall, h.bin, h.flag = CLOSED, stall, end, state
+    h.from_bin, h.to_bin, h.found_bin = s.astray_bin, end, s.astray_found
+    h.value = s.astray_sum / max(s.astray_n, 1)
+    return count + 1
+
+
+@compiled
+def decide(s: Any, b: int, stall: int, now: int, out: Any, count: int, num: KernelNumbers) -> int:
+    """Turn evidence that stands into a stretch, and end it when it is gone."""
+    step = max(1, b - s.last_arm)
+    if s.astray == 0:
+        s.stray_run = s.stray_run + step if now != 0 and now == s.stray_state else 0
+        s.stray_state = now
+        if s.stray_run >= num.hold_bins:
+            lag = SWING_LAG if now == SLACK else 20
+            begin = max(s.on_bin, b - s.stray_run - lag)
+            s.astray, s.astray_found, s.fine_run = now, b, 0
+            s.astray_bin = s.on_bin if s.own_n < 3.0 else begin
+            s.astray_sum, s.astray_n = 0.0, 0
+        return count
+    s.fine_run = s.fine_run + step if now == 0 else 0
+    if s.fine_run >= num.clear_bins:
+        count = close_support(s, b - s.fine_run, b + 1, stall, out, count)
+    return count
+
+
+@compiled
+def watch_arm(
+    s: Any, b: int, stall: int, angle_deg: float, cord_mm: float, out: Any, count: int, num: KernelNumbers
+) -> int:  # fmt: skip
+    """Take one reading of arm and cord; return the new count of happenings."""
+    note_motion(s, b, angle_deg, cord_mm)
+    hanging = s.attached == 1 and s.settled == 1 and b - s.high_bin < 20 and s.missing == 0
+    if hanging:
+        dt_s = min(max((b - s.last_arm) * BIN_S, BIN_S), 0.4)
+        before = (s.angle_mean, s.cord_mean)
+        angle_swing, cord_swing = lock_in(s, angle_deg, cord_mm, dt_s)
+        if s.arm_n * dt_s >= WARM_S and b - s.arm_bin > CALM:
+            share = swing_share(s, angle_swing, cord_swing)
+            now = evidence(s, share, num)
+            count = decide(s, b, stall, now, out, count, num)
+            if s.astray != 0:
+                s.astray_sum += min(max(share, 0.0), 1.0) if s.astray == SLACK and share >= 0.0 else 0.5
+                s.astray_n += 1
+            elif now == 0:
+                root = math.sqrt(dt_s / SWING_S)
+                scatter = (root * abs(angle_deg - before[0]), root * abs(cord_mm - before[1]))
+                learn_arm(s, angle_swing, cord_swing, scatter, dt_s)
+    s.last_arm = b
     return count

@@ -290,7 +290,7 @@ def hear(
 ) -> int:
     """Take one bin for which :func:`expect` has spoken; return the new count of happenings.
 
-    ``common`` is what the whole plant did [kPa]: by its sensor, and by the stalls' median beyond that.
+    ``common`` is what the whole plant did [kPa]: by its sensor, or without one by the stalls' median.
     """
     sensed, shared = common
     base = s.ev_base if s.opening == OPEN else s.level_sum / SPAN

@@ -17,6 +17,7 @@ from detect.claw import ClawConstants
 from detect.hear import LAG, OPEN, PAUSE, SPAN, expect, forget_level, hear
 from detect.machine import compiled
 from detect.params import BIN_S, KernelNumbers
+from detect.ripple import turn_pulse
 from detect.state import RING, Happening
 from detect.unit import DETACHED, count_milk, take_flow, watch_settling, watch_unit
 
@@ -43,7 +44,7 @@ def sensed_signal(plant: Any, plant_kpa: float) -> float:
 
 @compiled
 def shared_signal(stalls: Any, rests: NDArray[np.float64], num: KernelNumbers) -> float:
-    """Return what most stalls do beyond the plant's sensor [kPa]: the median, less its own noise."""
+    """Return what most stalls do [kPa] when no plant sensor tells: their median, less its own noise."""
     n = 0
     for i in range(stalls.shape[0]):
         s = stalls[i]
@@ -143,6 +144,7 @@ def advance(
             s = stalls[i]
             s.ready = 0
             take_flow(s, b, flow[k, i])
+            turn_pulse(s)
             if kpa[k, i] == kpa[k, i]:
                 count = resume(s, b, i, kpa[k, i], out, count, num)
                 s.kpa = kpa[k, i]
@@ -151,7 +153,8 @@ def advance(
                     expect(s, kpa[k, i] - sensed)
             else:
                 miss(s, b)
-        shared = shared_signal(stalls, rests, num)
+        alone = plant[0].seen == 0 or plant[0].missing > PLANT_TRUST
+        shared = shared_signal(stalls, rests, num) if alone else 0.0
         plant[0].sensed, plant[0].common = sensed, sensed + shared
         count = watch_plant(stalls, plant[0], b, out, count, num)
         for i in range(stalls.shape[0]):

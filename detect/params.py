@@ -152,25 +152,24 @@ class SupportParams:
 
     Attributes
     ----------
-    shake_share:
+    swing_share:
         A taut cord passes the pulsation on to the arm; a loose one passes under this share of the
         stall's own norm (prototype trials: 0.6).
     cord_mm, angle_deg:
-        Least departure from the stall's norm that counts [mm], [deg] (engineering choice: claw height
-        differs by a few cm from cow to cow).
+        Least step from the milking's own level that counts [mm], [deg] (engineering choice).
     spread:
-        Departure in scatters of the stall's own norm that counts (engineering choice).
+        Departure from the stall's norm, in its own scatters, that counts (engineering choice).
     hold_s:
-        How long the evidence must stand before it is said [s] (proposal: 10 s).
+        How long the evidence must stand before it is said [s] (engineering choice).
     clear_s:
         How long it must be gone before the stretch ends [s] (engineering choice).
     """
 
-    shake_share: float = 0.5
-    cord_mm: float = 60.0
-    angle_deg: float = 6.0
-    spread: float = 4.0
-    hold_s: float = 8.0
+    swing_share: float = 0.5
+    cord_mm: float = 40.0
+    angle_deg: float = 3.5
+    spread: float = 3.0
+    hold_s: float = 4.0
     clear_s: float = 6.0
 
 
@@ -220,7 +219,7 @@ class DetectorParams:
             "air.longest_s": self.air.longest_s > self.air.train_s > 0.0,
             "plant.dip_kpa": self.plant.dip_kpa > 0.0,
             "milking.wash_share": 0.0 < self.milking.wash_share <= 1.0,
-            "support.shake_share": 0.0 < self.support.shake_share < 1.0,
+            "support.swing_share": 0.0 < self.support.swing_share < 1.0,
             "timeline.horizon_s": self.timeline.horizon_s > self.timeline.patience_s > 0.0,
         }
         for name, holds in checks.items():
@@ -261,6 +260,12 @@ class DetectorParams:
             fewest=self.plant.fewest,
             low_flow=self.milking.low_flow_kg_min,
             meter_lag=bins(self.milking.meter_lag_s),
+            swing_share=self.support.swing_share,
+            cord_mm=self.support.cord_mm,
+            angle_deg=self.support.angle_deg,
+            spread=self.support.spread,
+            hold_bins=bins(self.support.hold_s),
+            clear_bins=bins(self.support.clear_s),
         )
 
 
@@ -292,6 +297,12 @@ class KernelNumbers(NamedTuple):
     fewest: int
     low_flow: float
     meter_lag: int
+    swing_share: float
+    cord_mm: float
+    angle_deg: float
+    spread: float
+    hold_bins: int
+    clear_bins: int
 
 
 def bins(seconds: float) -> int:

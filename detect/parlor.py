@@ -13,6 +13,7 @@ from typing import Any, Final
 import numpy as np
 
 from detect.assemble import Figures, StallBook
+from detect.carry import close_support
 from detect.cause import Evidence, attribute
 from detect.checkpoint import Checkpoint
 from detect.errors import ParameterError
@@ -129,7 +130,10 @@ class ParlorDetector:
         """End the record: work what is left and close what is open, as incomplete."""
         results = self._work(self.timeline.closed_bin())
         results += self._work(self.timeline.end_bin())
+        line_end = self.timeline.done_bin
         for index in range(len(self.books)):
+            count = close_support(self.state[index], line_end, line_end + 1, index, self._out, 0)
+            results += [r for k in range(count) for r in self._take(self._out[k])]
             results += self._close(index, ended=False)
         return results
 

@@ -28,9 +28,14 @@ MASK = RING - 1
 
 
 @compiled
-def ripple_kpa(s: Any) -> float:
-    """Return the expected ripple of this bin [kPa] and move the phase on by one bin."""
+def turn_pulse(s: Any) -> None:
+    """Move the pulsator's phase on by one bin, with data or without."""
     s.pulse_phase = (s.pulse_phase + TWO_PI * s.pulse_hz * BIN_S) % TWO_PI
+
+
+@compiled
+def ripple_kpa(s: Any) -> float:
+    """Return the expected ripple of this bin [kPa]."""
     c, d = math.cos(s.pulse_phase), math.sin(s.pulse_phase)
     ck, dk, total = 1.0, 0.0, 0.0
     for k in range(HARMONICS):
@@ -45,17 +50,16 @@ def learn_ripple(s: Any, rest_kpa: float) -> None:
     s.pulse_n += 1
     gain = max(GAIN, 1.0 / (10.0 + s.pulse_n))
     c, d = math.cos(s.pulse_phase), math.sin(s.pulse_phase)
-    ck, dk = 1.0, 0.0
+    ck, dk, turn, power = 1.0, 0.0, 0.0, 0.02
     for k in range(HARMONICS):
         ck, dk = ck * c - dk * d, ck * d + dk * c
-        if k == 0:
-            turn = s.ripple_a[0] * dk - s.ripple_b[0] * ck
-            power = s.ripple_a[0] ** 2 + s.ripple_b[0] ** 2
-            shift = TRACKING * gain * rest_kpa * turn / (power + 0.01) / (TWO_PI * BIN_S)
-            s.pulse_hz -= min(max(shift, -SLEW_HZ), SLEW_HZ)
-            s.pulse_hz = min(max(s.pulse_hz, SLOWEST_HZ), FASTEST_HZ)
+        turn += (k + 1) * (s.ripple_a[k] * dk - s.ripple_b[k] * ck)
+        power += (k + 1) ** 2 * (s.ripple_a[k] ** 2 + s.ripple_b[k] ** 2)
         s.ripple_a[k] += gain * rest_kpa * ck
         s.ripple_b[k] += gain * rest_kpa * dk
+    shift = TRACKING * gain * rest_kpa * turn / power / (TWO_PI * BIN_S)
+    s.pulse_hz -= min(max(shift, -SLEW_HZ), SLEW_HZ)
+    s.pulse_hz = min(max(s.pulse_hz, SLOWEST_HZ), FASTEST_HZ)
 
 
 @compiled

@@ -15,8 +15,6 @@ RING: Final = 64
 """Bins kept of level, air and raw vacuum (3.2 s); a power of two."""
 HARMONICS: Final = 4
 """Multiples of the pulsation rate that are taken out of the vacuum."""
-SHAKE_LINES: Final = 21
-"""Pulsation frequencies watched in the arm's motion."""
 WINDOWS: Final = (3, 5, 10, 20)
 """Detection windows in bins: 0.15, 0.25, 0.5 and 1 s."""
 
@@ -140,33 +138,35 @@ ARM_FIELDS: Final = [
     ("cord", "f8"),
     ("angle", "f8"),
     ("arm_bin", "i8"),
-    ("cord_slow", "f8"),
-    ("angle_slow", "f8"),
     ("trail_cord", "f8", 8),  # last 1.6 s
     ("trail_angle", "f8", 8),
     ("trail_n", "i8"),
     ("moved_bin", "i8"),  # when the arm last began to move fast
     ("removal_kpa", "f8"),  # vacuum when the arm began to take the unit away
-    ("shake_re", "f8", SHAKE_LINES),
-    ("shake_im", "f8", SHAKE_LINES),
-    ("shake_mean", "f8", SHAKE_LINES),
-    ("norm_n", "f8"),
+    ("arm_n", "i8"),  # arm readings judged in this attachment
+    ("last_arm", "i8"),
+    ("cord_mean", "f8"),  # of the last second or two
+    ("angle_mean", "f8"),
+    ("swing", "f8", 4),  # lock-in at the pulsation rate: angle (re, im), cord (re, im)
+    ("own_n", "f8"),  # carried seconds behind the milking's own level
+    ("own_cord", "f8"),
+    ("own_angle", "f8"),
+    ("norm_n", "f8"),  # carried seconds behind the stall's norm
     ("norm_cord", "f8"),
     ("norm_angle", "f8"),
     ("norm_cord_dev", "f8"),
     ("norm_angle_dev", "f8"),
-    ("norm_shake", "f8"),
-    ("now_n", "i8"),  # arm readings since the unit settled
-    ("now_cord", "f8"),
-    ("now_angle", "f8"),
-    ("now_shake", "f8"),
-    ("astray_run", "i8"),
+    ("norm_swing", "f8", 2),  # what a taut cord shows: angle, cord
+    ("swing_noise", "f8", 2),
+    ("stray_run", "i8"),  # bins of evidence for the state below
+    ("stray_state", "i8"),
     ("fine_run", "i8"),
     ("astray", "i8"),  # 0 carried, 1 slack, 2 drag
     ("astray_bin", "i8"),
     ("astray_found", "i8"),
+    ("astray_sum", "f8"),  # of the share carried
+    ("astray_n", "i8"),
     ("astray_bins", "i8"),  # in this milking
-    ("astray_share", "f8"),
 ]
 STALL_DTYPE: Final = np.dtype(UNIT_FIELDS + EVENT_FIELDS + FIGURE_FIELDS + ARM_FIELDS)
 

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from detect.carry import close_support, forget_arm
 from detect.hear import (
     FALLEN,
     LAG,
@@ -96,7 +97,7 @@ def open_milking(s: Any, b: int) -> None:
     s.on_bins, s.data_bins, s.milk_bin, s.sec_count, s.part_n = 0, 0, -1, 0, 0
     s.yield_kg, s.two_minute_kg, s.peak_flow, s.peak_kpa = 0.0, 0.0, 0.0, 0.0
     s.part_flow, s.part_kpa = 0.0, 0.0
-    s.astray_bins, s.astray_share = 0, 0.0
+    s.astray_bins = 0
 
 
 @compiled
@@ -110,6 +111,7 @@ def watch_unit(s: Any, b: int, stall: int, out: Any, count: int, num: KernelNumb
             s.attached, s.settled, s.off_run = 1, 0, 0
             s.on_bin = b - s.on_run + 1
             s.removal_kpa = np.nan
+            forget_arm(s)
             forget_level(s)
             h = out[count]
             h.what, h.stall, h.bin, h.flag = ATTACHED, stall, s.on_bin, (0 if s.open == OPEN_MILKING else 1)
@@ -166,6 +168,7 @@ def detach(s: Any, b: int, stall: int, out: Any, count: int, num: KernelNumbers)
         count = report_event(s, out, count, stall)
     elif s.opening != NONE:
         count = end_with_unit(s, start, low, stall, out, count)
+    count = close_support(s, low, start, stall, out, count)
     h = out[count]
     h.what, h.stall, h.bin = DETACHED, stall, low
     h.from_bin, h.to_bin = start, low
