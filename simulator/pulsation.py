@@ -35,7 +35,7 @@ class Pulsation:
 
     rate_per_min: float = 60.0
     ratio: float = 0.6
-    swing_ratio: float = 0.14
+    swing_ratio: float = 0.22
     displacement_l: float = 0.010
     rate_spread: float = 0.008
 
