@@ -44,13 +44,16 @@ class Sender:
         self._set = own
         self._book = book
         self._arms = arms
-        self._claws = VacuumSensors(own, stalls, rate_hz=own.vacuum_hz, rng=rng)
-        self._plant = None if own.plant_hz is None else VacuumSensors(own, 1, rate_hz=own.plant_hz, rng=rng)
+        # each kind draws from its own stream: adding a sensor changes neither the others nor the truth
+        claws, plant, meters, *quarters = rng.spawn(7)
+        self._claws = VacuumSensors(own, stalls, rate_hz=own.vacuum_hz, rng=claws)
+        self._plant = None if own.plant_hz is None else VacuumSensors(own, 1, rate_hz=own.plant_hz, rng=plant)
         self._quarters = [
-            VacuumSensors(own, stalls, rate_hz=own.vacuum_hz, rng=rng)
-            for _ in range(4 if own.quarters else 0)
+            VacuumSensors(own, stalls, rate_hz=own.vacuum_hz, rng=quarter)
+            for quarter in quarters
+            if own.quarters
         ]
-        self.meters = MilkMeters(own, stalls, rng)
+        self.meters = MilkMeters(own, stalls, meters)
         """The milk meters, which the take-off listens to."""
 
     def send(self, gateway: Gateway, stalls: Sequence[Stall], air: Pneumatics, start_s: float) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import itertools
 import json
+from collections import deque
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -76,6 +77,13 @@ def _small(**changes) -> Scenario:
     return replace(base, **changes)
 
 
+def _steady_ten() -> Scenario:
+    """Return ten stalls on a full platform, all turning without a stop."""
+    base = plain(seed=2, stalls=10, hours=0.1)
+    deck = replace(base.deck, stops_per_h=0.0)
+    return replace(base, loaded=True, deck=deck, sensors=QUIET, plant_dips_per_h=0.0)
+
+
 @pytest.fixture(scope="module")
 def morning() -> Record:
     """Return half an hour of twelve stalls, busier than usual so that everything happens."""
@@ -95,10 +103,8 @@ def test_the_same_seed_gives_the_same_bytes_and_truth():
 def test_sensor_settings_do_not_change_what_happens():
     """The truth of a seed is the same under another sensor noise, plant sensor or loss."""
     base = plain(seed=3, stalls=6, hours=0.25)
-    truths = [
-        _record(replace(base, sensors=s)).truth
-        for s in (Sensors(), Sensors(noise_kpa=0.5, plant_hz=None, late_share=0.1))
-    ]
+    other = Sensors(noise_kpa=0.5, plant_hz=None, late_share=0.1, quarters=True)
+    truths = [_record(replace(base, sensors=sensors)).truth for sensors in (Sensors(), other)]
     assert truths[0]["truth_milkings"].height > 0
     assert all(truths[0][name].equals(truths[1][name]) for name in truths[0])
 
@@ -182,23 +188,21 @@ def test_flow_integrates_to_the_yield():
     checked = 0
     for i, row in enumerate(record.truth["truth_milkings"].iter_rows(named=True)):
         if ends[i] < 590.0 and row["slips"] == row["fall_offs"] == 0:
-            readings = [
-                b["kg_min"]
-                for t, b in record.streams[row["stall"], StreamKind.FLOW]
-                if starts[i] < t < ends[i] + 12
-            ]
+            flow = record.streams[row["stall"], StreamKind.FLOW]
+            readings = [body["kg_min"] for t, body in flow if starts[i] < t < ends[i] + 12]
             assert sum(readings) / 60.0 == pytest.approx(row["yield_kg"], rel=0.05)
             checked += 1
     assert checked >= 2
 
 
 def test_the_claw_is_open_to_the_air_without_a_cow(morning):
-    """Before the first cow boards a stall its claw reads 0 within 1 kPa."""
+    """Before the first cow boards a stall its claw reads 0 but for the sensor's zero."""
     for stall in range(1, 13):
         cows = morning.streams.get((stall, StreamKind.COW), [])
         times, kpa = morning.vacuum(stall)
-        idle = kpa[times < (cows[0][0] if cows else 0.0)]
-        assert np.abs(idle).max(initial=0.0) < 1.5
+        idle = kpa[times < (cows[0][0] if cows else 10.0)]
+        assert abs(idle.mean()) < 1.2
+        assert idle.std() < 0.3
 
 
 def test_a_normal_removal_is_no_event_and_a_blocked_vent_makes_it_one():
@@ -217,13 +221,8 @@ def test_an_arm_that_pulls_too_early_removes_under_vacuum():
     """An arm that does not wait for the decay pulls units off under vacuum."""
     routine = Routine(manual_pull_share=0.0, unsupported_share=0.0)
     fault = Fault(FaultKind.EARLY_ARM, None, 0.0, 600.0, 0.1)
-    assert (
-        _record(_small(routine=routine, faults=(fault,)))
-        .truth["truth_events"]
-        .filter(kind="vacuum_removal")
-        .height
-        >= 2
-    )
+    events = _record(_small(routine=routine, faults=(fault,))).truth["truth_events"]
+    assert events.filter(kind="vacuum_removal").height >= 2
 
 
 def test_an_arm_out_of_set_lapses_in_every_milking_and_makes_slips():
@@ -240,13 +239,25 @@ def test_an_arm_out_of_set_lapses_in_every_milking_and_makes_slips():
 
 
 def test_a_plant_dip_reaches_all_stalls_and_is_no_event_of_one():
-    """A scheduled dip of 4 kPa shows at the plant and in every milking claw, and in the truth of the plant."""
-    fault = Fault(FaultKind.PLANT_DIP, None, 300.0, 304.0, 4.0)
-    record = _record(_small(faults=(fault,), loaded=True))
-    assert record.truth["truth_plant"].height == 1
-    assert record.truth["truth_plant"]["depth_kpa"][0] == pytest.approx(4.0, abs=1.2)
-    assert record.seconds("truth_plant", "start_at")[0] == pytest.approx(300.0, abs=1.0)
-    assert record.seconds("truth_plant", "end_at")[0] == pytest.approx(304.5, abs=1.5)
+    """A scheduled dip of 4 kPa shows at the plant, in every milking claw and in the plant's truth."""
+    fault = Fault(FaultKind.PLANT_DIP, None, 200.0, 204.0, 4.0)
+    routine = Routine(unsupported_share=0.0, restless_per_h=0.0)
+    record = _record(replace(_steady_ten(), faults=(fault,), routine=routine))
+    plant = record.truth["truth_plant"]
+    assert plant.height == 1
+    assert plant["depth_kpa"][0] == pytest.approx(4.0, abs=1.2)
+    assert record.seconds("truth_plant", "start_at")[0] == pytest.approx(200.0, abs=1.0)
+    assert record.seconds("truth_plant", "end_at")[0] == pytest.approx(204.5, abs=1.5)
+    dips = []
+    for stall in range(1, 11):
+        times, kpa = record.vacuum(stall)
+        before, during = (kpa[(times > a) & (times < a + 2.0)] for a in (196.0, 202.0))
+        if before.min() > 35.0:
+            dips.append(before.mean() - during.mean())
+    assert len(dips) >= 4
+    assert min(dips) > 2.5
+    events = record.truth["truth_events"].filter(cause="low_plant_vacuum")
+    assert (events["air_l"] > 0.0).all()
 
 
 def test_a_stopped_pulsator_takes_the_ripple_away():
@@ -264,11 +275,8 @@ def test_quarter_sensors_show_the_slip_of_their_quarter_deeper():
     """In a slip the short milk tube of the slipping quarter loses more vacuum than the others."""
     fault = Fault(FaultKind.ARM_UNSUPPORTED, None, 0.0, 600.0, 0.0)
     record = _record(_small(faults=(fault,), sensors=replace(QUIET, quarters=True), duration_s=400.0))
-    slip = (
-        record.truth["truth_events"]
-        .with_row_index()
-        .filter((pl.col("kind") == "liner_slip") & (pl.col("air_l") > 0.3))
-    )
+    big = (pl.col("kind") == "liner_slip") & (pl.col("air_l") > 0.3)
+    slip = record.truth["truth_events"].with_row_index().filter(big)
     row = slip.row(0, named=True)
     start, end = (record.seconds("truth_events", c)[row["index"]] for c in ("start_at", "end_at"))
     lowest = {}
@@ -280,15 +288,10 @@ def test_quarter_sensors_show_the_slip_of_their_quarter_deeper():
 
 def test_the_wash_runs_without_cows_and_leaves_no_truth():
     """After the shift all units draw air and water at once, no cow stands there, and no event is written."""
-    shifts = Shifts(length_s=5.0, wash_s=300.0)
+    shifts = Shifts(length_s=100.0, wash_s=300.0)
     record = _record(_small(duration_s=900.0, shifts=shifts))
-    stops = [
-        t
-        for (_, kind), rows in record.streams.items()
-        if kind is StreamKind.COW
-        for t, b in rows
-        if b["cow"] is None
-    ]
+    notices = [row for (_, kind), rows in record.streams.items() if kind is StreamKind.COW for row in rows]
+    stops = [t for t, body in notices if body["cow"] is None]
     washing = max(stops) + 60.0
     for stall in (1, 2, 3):
         times, kpa = record.vacuum(stall)
@@ -302,18 +305,20 @@ def test_the_wash_runs_without_cows_and_leaves_no_truth():
 
 def test_a_loaded_platform_begins_in_the_middle_of_milkings():
     """A record on a full platform has units under vacuum from its first sample on."""
-    record = _record(replace(plain(seed=2, stalls=10, hours=0.02), loaded=True))
+    record = _record(replace(_steady_ten(), duration_s=60.0, faults=()))
     first = [record.vacuum(stall)[1][:10].mean() for stall in range(1, 11)]
     assert sum(v > 35.0 for v in first) >= 3
     assert (record.seconds("truth_milkings", "start_at") < 0.0).any()
 
 
-@pytest.mark.source("common practice, no source")
 def test_the_plain_morning_has_the_usual_rates():
-    """A plain morning has 20-60 slips of 0.15 L or more, 1-5 fall-offs and 0.5-5 removals per 100 milkings."""
+    """Per 100 milkings: 20-60 slips of 0.15 L or more, 1-5 fall-offs, 0.5-5 removals, 8-18 lapses."""
     events, milkings, lapses = [], 0, 0
     for seed in (1, 2):
-        truth = _record(plain(seed=seed, stalls=40, hours=0.5)).truth
+        base = plain(seed=seed, stalls=40, hours=0.5)
+        simulation = simulate(replace(base, sensors=Sensors(vacuum_hz=50, plant_hz=None, frame_s=1.0)))
+        deque(simulation, maxlen=0)
+        truth = simulation.truth.tables()
         milkings += truth["truth_milkings"].height
         lapses += truth["truth_support"].height
         events.append(truth["truth_events"])
