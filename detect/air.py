@@ -90,7 +90,7 @@ def free_air_l_min(
 def opening_mm2(
     air_l_min: float, vacuum_kpa: float, *, discharge: float = 0.8, atmosphere_kpa: float = SEA_LEVEL_KPA
 ) -> float:
-    """Return the open area [mm^2] that admits a given free air [L/min]; the inverse of :func:`free_air_l_min`."""
+    """Return the open area [mm^2] that admits some free air [L/min], inverting :func:`free_air_l_min`."""
     per_mm2 = free_air_l_min(1.0, vacuum_kpa, discharge=discharge, atmosphere_kpa=atmosphere_kpa)
     return air_l_min / per_mm2 if per_mm2 > 0.0 else math.inf
 

@@ -19,7 +19,7 @@ from typing import Any
 
 from detect.machine import compiled
 from detect.params import BIN_S, KernelNumbers
-from detect.state import RING, Happening
+from detect.state import RING, Happening, Now, report
 
 MASK = RING - 1
 CLOSED = int(Happening.SUPPORT_CLOSED)
@@ -34,6 +34,8 @@ TRUSTED_S = 60.0  # carried seconds before the stall's norm of the swing is beli
 PLACED_S = 900.0  # carried seconds, some four cows, before its norm of the level is
 DEV_DEG, DEV_MM, DEV_S = 2.5, 30.0, 500.0  # scatter from cow to cow to begin with, and its weight
 SWING_LAG = 60  # bins (3 s) by which the lock-in is late
+LEVEL_LAG = 20  # bins (1 s) by which the level is
+AT_ONCE_S = 3.0  # never carried for longer than this: not since the attaching
 SLACK, DRAG = 1, 2
 
 
@@ -99,9 +101,7 @@ def swing_share(s: Any, angle_swing: float, cord_swing: float) -> float:
 
 
 @compiled
-def learn_arm(
-    s: Any, angle_swing: float, cord_swing: float, scatter: tuple[float, float], dt_s: float
-) -> None:
+def learn_arm(s: Any, swing: tuple[float, float], scatter: tuple[float, float], dt_s: float) -> None:
     """Learn what this milking and this stall show while the unit is carried."""
     own = dt_s / min(OWN_S, s.own_n + dt_s)
     s.own_angle += own * (s.angle_mean - s.own_angle)
@@ -117,7 +117,7 @@ def learn_arm(
     s.norm_angle += gain * (s.angle_mean - s.norm_angle)
     s.norm_cord += gain * (s.cord_mean - s.norm_cord)
     for k in range(2):
-        now = angle_swing if k == 0 else cord_swing
+        now = swing[0] if k == 0 else swing[1]
         pace = UP_S if now > s.norm_swing[k] else DOWN_S
         s.norm_swing[k] += dt_s / min(pace, max(s.norm_n, dt_s)) * (now - s.norm_swing[k])
         noise = scatter[0] if k == 0 else scatter[1]
@@ -145,45 +145,42 @@ def evidence(s: Any, share: float, num: KernelNumbers) -> int:
 
 
 @compiled
-def close_support(s: Any, end: int, removal: int, stall: int, out: Any, count: int) -> int:
+def close_support(s: Any, end: int, removal: int, now: Now) -> None:
     """End an unsupported stretch; one found only while the unit was being removed is dropped."""
     state, s.astray = s.astray, 0
     s.stray_run, s.fine_run = 0, 0
     if state == 0 or s.astray_found >= removal or end <= s.astray_bin:
-        return count
+        return
     s.astray_bins += end - s.astray_bin
-    h = out[count]
-    h.what, h.stall, h.bin, h.flag = CLOSED, stall, end, state
+    h = report(now, CLOSED, s.index)
+    h.flag = state
     h.from_bin, h.to_bin, h.found_bin = s.astray_bin, end, s.astray_found
     h.value = s.astray_sum / max(s.astray_n, 1)
-    return count + 1
 
 
 @compiled
-def decide(s: Any, b: int, stall: int, now: int, out: Any, count: int, num: KernelNumbers) -> int:
+def decide(s: Any, shown: int, now: Now, num: KernelNumbers) -> None:
     """Turn evidence that stands into a stretch, and end it when it is gone."""
+    b = now.bin
     step = max(1, b - s.last_arm)
     if s.astray == 0:
-        s.stray_run = s.stray_run + step if now != 0 and now == s.stray_state else 0
-        s.stray_state = now
+        s.stray_run = s.stray_run + step if shown != 0 and shown == s.stray_state else 0
+        s.stray_state = shown
         if s.stray_run >= num.hold_bins:
-            lag = SWING_LAG if now == SLACK else 20
-            begin = max(s.on_bin, b - s.stray_run - lag)
-            s.astray, s.astray_found, s.fine_run = now, b, 0
-            s.astray_bin = s.on_bin if s.own_n < 3.0 else begin
+            lag = SWING_LAG if shown == SLACK else LEVEL_LAG
+            s.astray, s.astray_found, s.fine_run = shown, b, 0
+            s.astray_bin = s.on_bin if s.own_n < AT_ONCE_S else max(s.on_bin, b - s.stray_run - lag)
             s.astray_sum, s.astray_n = 0.0, 0
-        return count
-    s.fine_run = s.fine_run + step if now == 0 else 0
+        return
+    s.fine_run = s.fine_run + step if shown == 0 else 0
     if s.fine_run >= num.clear_bins:
-        count = close_support(s, b - s.fine_run, b + 1, stall, out, count)
-    return count
+        close_support(s, b - s.fine_run, b + 1, now)
 
 
 @compiled
-def watch_arm(
-    s: Any, b: int, stall: int, angle_deg: float, cord_mm: float, out: Any, count: int, num: KernelNumbers
-) -> int:  # fmt: skip
-    """Take one reading of arm and cord; return the new count of happenings."""
+def watch_arm(s: Any, angle_deg: float, cord_mm: float, now: Now, num: KernelNumbers) -> None:
+    """Take one reading of arm and cord."""
+    b = now.bin
     note_motion(s, b, angle_deg, cord_mm)
     hanging = s.attached == 1 and s.settled == 1 and b - s.high_bin < 20 and s.missing == 0
     if hanging:
@@ -192,14 +189,13 @@ def watch_arm(
         angle_swing, cord_swing = lock_in(s, angle_deg, cord_mm, dt_s)
         if s.arm_n * dt_s >= WARM_S and b - s.arm_bin > CALM:
             share = swing_share(s, angle_swing, cord_swing)
-            now = evidence(s, share, num)
-            count = decide(s, b, stall, now, out, count, num)
+            shown = evidence(s, share, num)
+            decide(s, shown, now, num)
             if s.astray != 0:
                 s.astray_sum += min(max(share, 0.0), 1.0) if s.astray == SLACK and share >= 0.0 else 0.5
                 s.astray_n += 1
-            elif now == 0:
+            elif shown == 0:
                 root = math.sqrt(dt_s / SWING_S)
                 scatter = (root * abs(angle_deg - before[0]), root * abs(cord_mm - before[1]))
-                learn_arm(s, angle_swing, cord_swing, scatter, dt_s)
+                learn_arm(s, (angle_swing, cord_swing), scatter, dt_s)
     s.last_arm = b
-    return count

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import fields
 from enum import Enum
 from typing import Any, Final, get_type_hints
@@ -64,7 +65,7 @@ def _to_json(value: Any) -> dict[str, Any]:
     return data
 
 
-def _from_json(types: dict[str, type], data: dict[str, Any]) -> Any:
+def _from_json(types: Mapping[str, type], data: dict[str, Any]) -> Any:
     kind = types[data["type"]]
     hints = get_type_hints(kind)
     values = {}

@@ -8,13 +8,14 @@ not where the alarm rang; reference and baseline are frozen meanwhile, so an eve
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 from detect.claw import MILK_KG_M3, ClawConstants, quiet_tube, tube_step
 from detect.machine import compiled
 from detect.params import BIN_S, KernelNumbers
 from detect.ripple import learn_ripple, ripple_kpa
-from detect.state import RING, Happening, Opening
+from detect.state import RING, Happening, Now, Opening, report
 
 MASK = RING - 1
 STALE, WEAK_L_MIN, ADAPT_S = 60, 40.0, 3.0  # a weak opening of over 3 s becomes the new quiet
@@ -103,7 +104,7 @@ def admit(s: Any, fall_kpa: float, quiet_kpa: float, claw: ClawConstants) -> flo
     outflow = middle / claw.atmosphere_pa * (half * claw.area_m2 - flow / MILK_KG_M3)
     storage = claw.volume_m3 / claw.atmosphere_pa * 1e3 * (fall_kpa - s.fall) / BIN_S
     s.fall = fall_kpa
-    return (storage + outflow - claw.vent_m3_s) * 60e3
+    return float(storage + outflow - claw.vent_m3_s) * 60e3
 
 
 @compiled
@@ -113,7 +114,7 @@ def contrast(s: Any, width: int) -> float:
     now = s.air_sum[n & MASK]
     start = s.air_sum[(n - width) & MASK]
     reference = (start - s.air_sum[(n - width - BEFORE) & MASK]) / BEFORE
-    return now - start - width * reference
+    return float(now - start - width * reference)
 
 
 @compiled
@@ -136,12 +137,13 @@ def judge(s: Any, caution: float, num: KernelNumbers) -> tuple[float, int]:
 def air_at(s: Any, back: int, reference: float) -> float:
     """Return the excess air [L/min] ``back`` bins ago (0 is the newest)."""
     n = s.air_seen - 1 - back
-    return (s.air_sum[n & MASK] - s.air_sum[(n - 1) & MASK]) * 60.0 / BIN_S - reference
+    return float(s.air_sum[n & MASK] - s.air_sum[(n - 1) & MASK]) * 60.0 / BIN_S - reference
 
 
 @compiled
-def open_event(s: Any, b: int, width: int, base_kpa: float) -> None:
+def open_event(s: Any, width: int, base_kpa: float, now: Now) -> None:
     """Begin an opening: find where its air first rose, and take the figures since then."""
+    b = now.bin
     n = s.air_seen - 1
     reference = (
         (s.air_sum[(n - width) & MASK] - s.air_sum[(n - width - BEFORE) & MASK]) * 60.0 / (BEFORE * BIN_S)
@@ -165,8 +167,10 @@ def open_event(s: Any, b: int, width: int, base_kpa: float) -> None:
         s.ev_base, s.ev_ref, s.ev_flow = base_kpa, reference, s.flow_slow
         s.ev_l, s.ev_peak, s.ev_depth, s.ev_fall, s.ev_low, s.ev_score = 0.0, 0.0, 0.0, 0.0, 0, 0.0
         s.ev_peak_flow, s.ev_age = s.peak_flow, on - s.first_bin
+        s.ev_common = now.sensed_kpa + now.shared_kpa
         s.ev_rising = 1 if s.flow_slow > 1.05 * s.flow_slower else 0
-        s.was_last = -1
+        h = report(now, FOUND, s.index)
+        h.from_bin, h.found_bin, h.flow, h.base = on, b, s.ev_flow, base_kpa
     else:
         s.was_last, s.was_l, s.was_peak = s.ev_last, s.ev_l, s.ev_peak
         s.was_depth, s.was_fall, s.was_low = s.ev_depth, s.ev_fall, s.ev_low
@@ -183,10 +187,10 @@ def open_event(s: Any, b: int, width: int, base_kpa: float) -> None:
 def note_depth(s: Any, b: int) -> None:
     """Keep the deepest fall and the steepest fall within 0.25 s."""
     here = s.raw[b & MASK]
-    if here == here:
+    if not math.isnan(here):
         s.ev_depth = max(s.ev_depth, s.ev_base + s.ev_common - here)
         before = s.raw[(b - 5) & MASK]
-        if before == before:
+        if not math.isnan(before):
             s.ev_fall = max(s.ev_fall, before - here)
 
 
@@ -213,13 +217,12 @@ def follow_event(s: Any, b: int, excess: float, num: KernelNumbers) -> None:
 
 
 @compiled
-def report_event(s: Any, out: Any, count: int, stall: int) -> int:
+def report_event(s: Any, now: Now) -> None:
     """Write a finished event to the output and clear it; a drift that passed for air is dropped."""
     s.opening = NONE
     if s.ev_pulses == 1 and s.ev_peak < FAINT_L_MIN and s.ev_last - s.ev_on > STALE:
-        return count
-    h = out[count]
-    h.what, h.stall, h.bin = CLOSED, stall, s.ev_last
+        return
+    h = report(now, CLOSED, s.index)
     h.from_bin, h.to_bin, h.found_bin = s.ev_on, s.ev_last + 1, s.ev_found
     h.depth, h.fall, h.litres, h.peak = s.ev_depth, s.ev_fall, s.ev_l, s.ev_peak
     h.pulses, h.flow, h.base, h.score = s.ev_pulses, s.ev_flow, s.ev_base, s.ev_score
@@ -227,7 +230,6 @@ def report_event(s: Any, out: Any, count: int, stall: int) -> int:
     h.peak_flow, h.rising, h.age = s.ev_peak_flow, s.ev_rising, s.ev_age
     h.astray = 1 if s.astray > 0 and s.astray_bin <= s.ev_on else 0
     h.jerk = 1 if s.arm_bin >= 0 and abs(s.arm_bin - s.ev_on) <= JERK else 0
-    return count + 1
 
 
 @compiled
@@ -239,26 +241,24 @@ def take_back(s: Any) -> None:
 
 
 @compiled
-def split_last(s: Any, stall: int, out: Any, count: int) -> int:
+def split_last(s: Any, now: Now) -> None:
     """Report the squawks before the unit came off as an event of their own."""
     litres, peak, depth, fall, low = s.ev_l - s.was_l, s.op_peak, s.ev_depth, s.ev_fall, s.ev_low - s.was_low
     last = s.ev_last
     take_back(s)
-    count = report_event(s, out, count, stall)
+    report_event(s, now)
     s.ev_on, s.ev_found, s.ev_last, s.ev_pulses = s.op_on, s.op_found, last, 1
     s.ev_l, s.ev_peak, s.ev_depth, s.ev_fall, s.ev_low = litres, peak, depth, fall, low
-    return count
 
 
 @compiled
-def hang_again(s: Any, b: int, stall: int, out: Any, count: int) -> int:
+def hang_again(s: Any, now: Now) -> None:
     """Report a fall after which the vacuum came back: the unit is being attached anew."""
     if s.ev_pulses > 1:
-        count = split_last(s, stall, out, count)
-    count = report_event(s, out, count, stall)
-    s.settled, s.on_bin = 0, b
+        split_last(s, now)
+    report_event(s, now)
+    s.settled, s.on_bin = 0, now.bin
     forget_level(s)
-    return count
 
 
 @compiled
@@ -278,75 +278,55 @@ def expect(s: Any, level_kpa: float) -> None:
 
 
 @compiled
-def hear(
-    s: Any,
-    b: int,
-    stall: int,
-    common: tuple[float, float],
-    out: Any,
-    count: int,
-    num: KernelNumbers,
-    claw: ClawConstants,
-) -> int:
-    """Take one bin for which :func:`expect` has spoken; return the new count of happenings.
-
-    ``common`` is what the whole plant did [kPa]: by its sensor, or without one by the stalls' median.
-    """
-    sensed, shared = common
+def hear(s: Any, now: Now, num: KernelNumbers) -> None:
+    """Take one bin for which :func:`expect` has spoken."""
+    b, common = now.bin, now.sensed_kpa + now.shared_kpa
     base = s.ev_base if s.opening == OPEN else s.level_sum / SPAN
-    rest = s.rest - shared
-    quiet = base + sensed + shared
+    rest = s.rest - now.shared_kpa
     calm = s.opening != OPEN and b >= s.hold_until
     if (calm or (s.opening == OPEN and b - s.op_on > STALE)) and abs(rest) < LOUD_KPA:
         learn_ripple(s, rest)
     if s.air_seen == 0:
-        rest_tube(s, quiet, claw)
+        rest_tube(s, base + common, num.claw)
     if s.air_seen == 0 or s.resume_bin == b:
         s.fall = -rest
-    air = admit(s, -rest, quiet, claw)
+    air = admit(s, -rest, base + common, num.claw)
     push_air(s, air)
     if s.air_seen <= BEFORE + W3 + 1:
         push_level(s, s.now_level)
-        return count
+        return
     if s.opening != OPEN:
-        score, width = judge(s, 1.0 + max(0.0, abs(sensed + shared) - CAUTION_KPA), num)
+        score, width = judge(s, 1.0 + max(0.0, abs(common) - CAUTION_KPA), num)
         if score > 1.0 and (s.opening == NONE or b - width > s.ev_last + 2):
-            count = alarm(s, b, stall, width, score, base, sensed + shared, out, count)
+            open_event(s, width, base, now)
+            s.ev_score = max(s.ev_score, score)
             calm = False
-    if s.opening == OPEN:
-        follow_event(s, b, air - s.ev_ref, num)
-        if s.opening == PAUSE and s.ev_low >= FALLEN:
-            return hang_again(s, b, stall, out, count)
-        if b - s.op_on > num.longest_bins and s.low_run < FALLEN:
-            count = report_event(s, out, count, stall)
-            forget_level(s)
-            return count
-    elif s.opening == PAUSE:
-        if b < s.ev_last + GIVE_BACK:
-            s.ev_l += (air - s.ev_ref) * BIN_S / 60.0
-        if b - s.ev_last > num.train_bins:
-            count = report_event(s, out, count, stall)
+    if not carry_on(s, air, now, num):
+        return
     if calm:
         push_level(s, s.now_level)
     else:  # an event must not become its own baseline
         n = s.air_seen - 1
         s.air_sum[n & MASK] = s.air_sum[(n - 1) & MASK] + s.ev_ref * BIN_S / 60.0
         push_level(s, s.ev_base)
-    return count
 
 
 @compiled
-def alarm(
-    s: Any, b: int, stall: int, width: int, score: float, base: float, common: float, out: Any, count: int
-) -> int:  # fmt: skip
-    """Open an event or its next squawk; the first is reported at once."""
-    first = s.opening == NONE
-    open_event(s, b, width, base)
-    s.ev_common = common
-    s.ev_score = max(s.ev_score, score)
-    if first:
-        h = out[count]
-        h.what, h.stall, h.bin, h.from_bin, h.found_bin = FOUND, stall, b, s.ev_on, b
-        h.score, h.flow, h.base, h.depth = score, s.ev_flow, base, s.ev_depth
-        count += 1
-    return count
+def carry_on(s: Any, air_l_min: float, now: Now, num: KernelNumbers) -> bool:
+    """Carry an event on by one bin; False when the baseline begins anew."""
+    b, excess = now.bin, air_l_min - s.ev_ref
+    if s.opening == OPEN:
+        follow_event(s, b, excess, num)
+        if s.opening == PAUSE and s.ev_low >= FALLEN:
+            hang_again(s, now)
+            return False
+        if b - s.op_on > num.longest_bins and s.low_run < FALLEN:
+            report_event(s, now)
+            forget_level(s)
+            return False
+    elif s.opening == PAUSE:
+        if b < s.ev_last + GIVE_BACK:
+            s.ev_l += excess * BIN_S / 60.0
+        if b - s.ev_last > num.train_bins:
+            report_event(s, now)
+    return True

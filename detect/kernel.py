@@ -13,13 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detect.carry import watch_arm
-from detect.claw import ClawConstants
-from detect.hear import LAG, OPEN, PAUSE, SPAN, expect, forget_level, hear
+from detect.hear import LAG, NONE, OPEN, PAUSE, SPAN, expect, forget_level, hear, report_event
 from detect.machine import compiled
 from detect.params import BIN_S, KernelNumbers
 from detect.ripple import turn_pulse
-from detect.state import RING, Happening
-from detect.unit import DETACHED, count_milk, take_flow, watch_settling, watch_unit
+from detect.state import RING, Bins, Happening, Now, report
+from detect.unit import count_milk, let_go, take_flow, watch_settling, watch_unit
 
 MASK = RING - 1
 PLANT_CLOSED, GAP_CLOSED = int(Happening.PLANT_CLOSED), int(Happening.GAP_CLOSED)
@@ -32,12 +31,12 @@ SHARED_NOISE_KPA = 0.3
 @compiled
 def sensed_signal(plant: Any, plant_kpa: float) -> float:
     """Return the fast part of the plant's own vacuum [kPa]; 0 without its sensor."""
-    if plant_kpa == plant_kpa:
+    if not math.isnan(plant_kpa):
         if plant.seen == 0:
             plant.slow = plant_kpa
         plant.seen, plant.missing = plant.seen + 1, 0
         plant.slow += BIN_S / PLANT_SLOW_S * (plant_kpa - plant.slow)
-        return plant_kpa - plant.slow
+        return float(plant_kpa - plant.slow)
     plant.missing += 1
     return 0.95 * plant.sensed if plant.missing <= PLANT_TRUST else 0.0
 
@@ -58,8 +57,9 @@ def shared_signal(stalls: Any, rests: NDArray[np.float64], num: KernelNumbers) -
 
 
 @compiled
-def watch_plant(stalls: Any, plant: Any, b: int, out: Any, count: int, num: KernelNumbers) -> int:
+def watch_plant(stalls: Any, plant: Any, now: Now, num: KernelNumbers) -> None:
     """Follow a dip of the whole plant; it counts only when an attached unit felt it."""
+    b = now.bin
     if plant.common < -num.dip_kpa:
         if plant.dip_run == 0:
             plant.dip_bin, plant.dip_depth, plant.dip_touched = b, 0.0, 0
@@ -74,13 +74,10 @@ def watch_plant(stalls: Any, plant: Any, b: int, out: Any, count: int, num: Kern
         plant.dip_touched = max(plant.dip_touched, touched)
     elif plant.dip_run > 0 and (b - plant.dip_last > 10):
         if plant.dip_run >= 3 and plant.dip_touched > 0:
-            h = out[count]
-            h.what, h.stall, h.bin = PLANT_CLOSED, -1, b
+            h = report(now, PLANT_CLOSED, -1)
             h.from_bin, h.to_bin = plant.dip_bin, plant.dip_last + 1
             h.depth, h.flag = plant.dip_depth, plant.dip_touched
-            count += 1
         plant.dip_run = 0
-    return count
 
 
 @compiled
@@ -97,75 +94,68 @@ def miss(s: Any, b: int) -> None:
 
 
 @compiled
-def resume(s: Any, b: int, stall: int, kpa: float, out: Any, count: int, num: KernelNumbers) -> int:
+def resume(s: Any, kpa: float, now: Now, num: KernelNumbers) -> None:
     """Take up data again after a gap, without bridging it."""
     if s.missing >= SHORT_GAP:
-        s.resume_bin = b
-        h = out[count]
-        h.what, h.stall, h.bin, h.from_bin, h.to_bin, h.flag = GAP_CLOSED, stall, b, s.gap_bin, b, s.attached
-        count += 1
-        if s.missing >= LONG_GAP:
-            forget_level(s)
-            s.settled, s.on_run = 0, 0
-            if s.attached == 1 and kpa < num.off_kpa:
-                h = out[count]
-                h.what, h.stall, h.bin, h.from_bin, h.to_bin = (
-                    DETACHED,
-                    stall,
-                    s.gap_bin,
-                    s.gap_bin,
-                    s.gap_bin,
-                )
-                h.flag, h.value = 0, 0.0
-                s.attached, s.off_bin, s.off_run = 0, s.gap_bin, 0
-                count += 1
+        s.resume_bin = now.bin
+        h = report(now, GAP_CLOSED, s.index)
+        h.from_bin, h.to_bin, h.flag = s.gap_bin, now.bin, s.attached
+    if s.missing >= LONG_GAP:
+        if s.opening != NONE:
+            report_event(s, now)
+        if s.attached == 1 and kpa < num.off_kpa:
+            let_go(s, s.gap_bin, s.gap_bin, now)
+        forget_level(s)
+        s.settled, s.on_run = 0, 0
     s.missing = 0
-    return count
 
 
 @compiled
-def advance(
-    stalls: Any, plant: Any, first_bin: int,
-    kpa: NDArray[np.float64], plant_kpa: NDArray[np.float64], flow: NDArray[np.float64],
-    angle: NDArray[np.float64], cord: NDArray[np.float64],
-    out: Any, num: KernelNumbers, claw: ClawConstants,
-) -> int:  # fmt: skip
-    """Advance all stalls over ``kpa.shape[0]`` bins and return the number of happenings in ``out``.
+def take_bin(s: Any, kpa: float, flow: float, now: Now, num: KernelNumbers) -> None:
+    """Take one stall's vacuum and flow of one bin, before the stalls are held against each other."""
+    s.ready = 0
+    take_flow(s, now.bin, flow)
+    turn_pulse(s)
+    if math.isnan(kpa):
+        miss(s, now.bin)
+        return
+    resume(s, kpa, now, num)
+    s.kpa = kpa
+    s.raw[now.bin & MASK] = kpa
+    if s.attached == 1 and s.settled == 1:
+        expect(s, kpa - now.sensed_kpa)
 
-    ``kpa``, ``flow``, ``angle`` and ``cord`` have shape (bins, stalls), ``plant_kpa`` (bins,);
-    NaN means no data in that bin.
-    """
-    count = 0
+
+@compiled
+def work_bin(s: Any, now: Now, num: KernelNumbers) -> None:
+    """Work one stall's bin, once the common signal is known."""
+    if s.ready == 1:
+        hear(s, now, num)
+    elif s.missing == 0 and s.attached == 1 and s.settled == 0:
+        watch_settling(s, now.bin, s.kpa - now.sensed_kpa, num)
+    if s.missing == 0:
+        watch_unit(s, now, num)
+    count_milk(s, now.bin, num)
+
+
+@compiled
+def advance(stalls: Any, plant: Any, grid: Bins, rows: Any, num: KernelNumbers) -> int:
+    """Advance all stalls over the bins of a grid and return the number of happenings in ``rows``."""
+    used = np.zeros(1, np.int64)
     rests = np.empty(stalls.shape[0])
-    for k in range(kpa.shape[0]):
-        b = first_bin + k
-        sensed = sensed_signal(plant[0], plant_kpa[k])
+    p = plant[0]
+    for k in range(grid.kpa.shape[0]):
+        sensed = sensed_signal(p, grid.plant_kpa[k])
+        now = Now(grid.first_bin + k, sensed, 0.0, rows, used)
         for i in range(stalls.shape[0]):
-            s = stalls[i]
-            s.ready = 0
-            take_flow(s, b, flow[k, i])
-            turn_pulse(s)
-            if kpa[k, i] == kpa[k, i]:
-                count = resume(s, b, i, kpa[k, i], out, count, num)
-                s.kpa = kpa[k, i]
-                s.raw[b & MASK] = kpa[k, i]
-                if s.attached == 1 and s.settled == 1:
-                    expect(s, kpa[k, i] - sensed)
-            else:
-                miss(s, b)
-        alone = plant[0].seen == 0 or plant[0].missing > PLANT_TRUST
+            take_bin(stalls[i], grid.kpa[k, i], grid.flow[k, i], now, num)
+        alone = p.seen == 0 or p.missing > PLANT_TRUST
         shared = shared_signal(stalls, rests, num) if alone else 0.0
-        plant[0].sensed, plant[0].common = sensed, sensed + shared
-        count = watch_plant(stalls, plant[0], b, out, count, num)
+        p.sensed, p.common = sensed, sensed + shared
+        now = Now(grid.first_bin + k, sensed, shared, rows, used)
+        watch_plant(stalls, p, now, num)
         for i in range(stalls.shape[0]):
-            s = stalls[i]
-            if s.ready == 1:
-                count = hear(s, b, i, (sensed, shared), out, count, num, claw)
-            elif s.missing == 0 and s.attached == 1 and s.settled == 0:
-                watch_settling(s, b, kpa[k, i] - sensed, num)
-            if s.missing == 0:
-                count = watch_unit(s, b, i, out, count, num)
-            count_milk(s, b, num)
-            if cord[k, i] == cord[k, i]:
-                count = watch_arm(s, b, i, angle[k, i], cord[k, i], out, count, num)
-    return count
+            work_bin(stalls[i], now, num)
+            if not math.isnan(grid.cord[k, i]):
+                watch_arm(stalls[i], grid.angle[k, i], grid.cord[k, i], now, num)
+    return int(used[0])

@@ -26,11 +26,12 @@ def compiled(function: F) -> F:
     """Compile a pure numeric function; numba decides on the types at its first call."""
     if _FOLDER is None:
         return cast("F", numba.njit(function))
-    before, numba.config.CACHE_DIR = numba.config.CACHE_DIR, str(_FOLDER)
+    settings: Any = numba.config
+    before, settings.CACHE_DIR = settings.CACHE_DIR, str(_FOLDER)
     try:
         return cast("F", numba.njit(cache=True)(function))
     finally:
-        numba.config.CACHE_DIR = before
+        settings.CACHE_DIR = before
 
 
 def _cache_folder() -> Path | None:

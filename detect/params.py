@@ -10,11 +10,11 @@ import hashlib
 from dataclasses import asdict, dataclass, field
 from typing import Final, NamedTuple
 
-from detect.claw import ClawModel
+from detect.claw import ClawConstants, ClawModel
 from detect.errors import ParameterError
 
 BIN_NS: Final = 50_000_000
-"""Length of one bin [ns]: 20 Hz. 10 Hz reproduced 100 Hz means of claw vacuum, 1 Hz did not (Lazovic 2016)."""
+"""One bin [ns]: 20 Hz. 10 Hz reproduced 100 Hz means of claw vacuum, 1 Hz did not (Lazovic 2016)."""
 BIN_S: Final = BIN_NS * 1e-9
 DETECTOR_VERSION: Final = 1
 """Raised when the same readings and parameters may give other results."""
@@ -235,6 +235,7 @@ class DetectorParams:
         """Return what the compiled kernel needs, in bins."""
         unit, air = self.unit, self.air
         return KernelNumbers(
+            claw=self.claw.constants(),
             on_kpa=unit.on_kpa,
             off_kpa=unit.off_kpa,
             on_bins=bins(unit.on_s),
@@ -272,6 +273,7 @@ class DetectorParams:
 class KernelNumbers(NamedTuple):
     """Parameters of the compiled kernel; times in bins of 50 ms."""
 
+    claw: ClawConstants
     on_kpa: float
     off_kpa: float
     on_bins: int

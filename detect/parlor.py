@@ -25,14 +25,14 @@ from detect.memory import restore_detector, store_detector
 from detect.params import BIN_NS, BIN_S, DETECTOR_VERSION, DetectorParams, bins
 from detect.readings import CowAtStall, Reading
 from detect.results import AirEvent, ConditionEvent, PlantEvent, Result, SupportEvent
-from detect.state import HAPPENING_DTYPE, PLANT_DTYPE, Happening, new_stalls
-from detect.timeline import Grid, Timeline
+from detect.state import HAPPENING_DTYPE, PLANT_DTYPE, Bins, Happening, Now, new_stalls
+from detect.timeline import Timeline
 from detect.unit import OPEN_MILKING, WITH_ARM, WITHOUT_ARM
 from detect.units import atmosphere_kpa
 from detect.views import StallNow
 
 CUT: Final = 200
-"""Bins (10 s) after which the assembler looks at what has timed out; counted from 1970, so no framing moves it."""
+"""Bins (10 s) between looks at what has timed out; counted from 1970, so that no framing moves them."""
 LEFT: Final = 2
 """Kernel's word for a milking whose cow has left; the next attaching begins a new one."""
 MOST_STALLS: Final = 500
@@ -99,9 +99,8 @@ class ParlorDetector:
         self.unread = 0  # readings since the last look at the grid
         self.stall_milkings = np.zeros(stalls)
         self.stall_slips = np.zeros(stalls)
-        self._out = np.zeros(64 + stalls * CUT // 2, HAPPENING_DTYPE)
+        self._rows = np.zeros(64 + stalls * CUT // 2, HAPPENING_DTYPE)
         self._numbers = self.params.numbers()
-        self._claw = self.params.claw.constants()
 
     @property
     def counters(self) -> dict[str, int]:
@@ -130,10 +129,11 @@ class ParlorDetector:
         """End the record: work what is left and close what is open, as incomplete."""
         results = self._work(self.timeline.closed_bin())
         results += self._work(self.timeline.end_bin())
-        line_end = self.timeline.done_bin
+        end = self.timeline.done_bin
         for index in range(len(self.books)):
-            count = close_support(self.state[index], line_end, line_end + 1, index, self._out, 0)
-            results += [r for k in range(count) for r in self._take(self._out[k])]
+            now = Now(end, 0.0, 0.0, self._rows, np.zeros(1, np.int64))
+            close_support(self.state[index], end, end + 1, now)
+            results += self._take_all(int(now.used[0]))
             results += self._close(index, ended=False)
         return results
 
@@ -190,15 +190,12 @@ class ParlorDetector:
             due.sort(key=lambda cow: (cow.t_ns, cow.stall))
         return due
 
-    def _stretch(self, grid: Grid) -> list[Result]:
-        count = advance(
-            self.state, self.plant, grid.first_bin, grid.kpa, grid.plant_kpa, grid.flow, grid.angle,
-            grid.cord, self._out, self._numbers, self._claw,
-        )  # fmt: skip
-        results: list[Result] = []
-        for k in range(count):
-            results += self._take(self._out[k])
-        return results
+    def _stretch(self, grid: Bins) -> list[Result]:
+        count = advance(self.state, self.plant, grid, self._rows, self._numbers)
+        return self._take_all(count)
+
+    def _take_all(self, count: int) -> list[Result]:
+        return [result for k in range(count) for result in self._take(self._rows[k])]
 
     def _take(self, h: Any) -> list[Result]:
         """Turn one happening of the kernel into results."""
@@ -213,13 +210,13 @@ class ParlorDetector:
         if what == Happening.ATTACHED:
             return self._attached(h, index)
         if what == Happening.DETACHED and book.milking:
-            book.milking.end_bin = int(h["bin"])
+            book.milking.end_bin = int(h["to_bin"])
         if what == Happening.GAP_CLOSED and book.milking:
             _count_gap(book, h)
         return []
 
     def _attached(self, h: Any, index: int) -> list[Result]:
-        book, at_bin = self.books[index], int(h["bin"])
+        book, at_bin = self.books[index], int(h["from_bin"])
         if not h["flag"] and book.milking:
             book.milking.reattaches += 1
             return []

@@ -7,9 +7,11 @@ Times are bin numbers (50 ms since 1970-01-01 UTC); ``-1`` means never.
 from __future__ import annotations
 
 from enum import IntEnum
-from typing import Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
+
+from detect.machine import compiled
 
 RING: Final = 64
 """Bins kept of level, air and raw vacuum (3.2 s); a power of two."""
@@ -41,6 +43,7 @@ class Happening(IntEnum):
 
 
 UNIT_FIELDS: Final = [
+    ("index", "i8"),  # stall number less one
     ("kpa", "f8"),  # last measured vacuum
     ("missing", "i8"),  # run of bins without data
     ("gap_bin", "i8"),  # first bin of that run
@@ -212,9 +215,50 @@ HAPPENING_DTYPE: Final = np.dtype(
 )
 
 
+class Now(NamedTuple):
+    """One bin as the compiled functions see it.
+
+    Attributes
+    ----------
+    bin:
+        Number of the bin.
+    sensed_kpa, shared_kpa:
+        What the whole plant does: by its own sensor, or without one by the stalls' median.
+    rows, used:
+        Happenings written so far (array of HAPPENING_DTYPE) and their number (array of one).
+    """
+
+    bin: int
+    sensed_kpa: float
+    shared_kpa: float
+    rows: np.ndarray
+    used: np.ndarray
+
+
+class Bins(NamedTuple):
+    """A stretch of closed bins: all of shape (bins, stalls) but ``plant_kpa`` (bins,); NaN is no data."""
+
+    first_bin: int
+    kpa: np.ndarray
+    plant_kpa: np.ndarray
+    flow: np.ndarray
+    angle: np.ndarray
+    cord: np.ndarray
+
+
+@compiled
+def report(now: Now, what: int, stall: int) -> Any:
+    """Return the next free row of the happenings, begun."""
+    row = now.rows[now.used[0]]
+    now.used[0] += 1
+    row.what, row.stall, row.bin = what, stall, now.bin
+    return row
+
+
 def new_stalls(stalls: int) -> np.ndarray:
     """Return the state of stalls of which nothing is known yet, shape (stalls,)."""
     state = np.zeros(stalls, STALL_DTYPE)
+    state["index"] = np.arange(stalls)
     for name in (
         "flow_bin",
         "on_bin",

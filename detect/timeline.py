@@ -9,7 +9,6 @@ and replay close the same bins with the same data.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -19,6 +18,7 @@ from detect.kinds import Channel
 from detect.machine import compiled
 from detect.params import BIN_NS, TimelineParams
 from detect.readings import ArmPosition, CowAtStall, MilkFlow, PlantVacuum, Reading, StallVacuum
+from detect.state import Bins
 
 SPAN: Final = 1024
 """Bins held (51 s); a power of two, above horizon and patience together."""
@@ -26,18 +26,6 @@ VACUUM, FLOW, ARM = 0, 1, 2
 MOST_PENDING: Final = 20_000
 Floats = NDArray[np.float64]
 Placed = StallVacuum | PlantVacuum | MilkFlow | ArmPosition
-
-
-@dataclass(frozen=True, slots=True)
-class Grid:
-    """A stretch of closed bins: vacuum, flow, angle, cord of shape (bins, stalls); NaN is no data."""
-
-    first_bin: int
-    kpa: Floats
-    plant_kpa: Floats
-    flow: Floats
-    angle: Floats
-    cord: Floats
 
 
 @compiled
@@ -141,7 +129,7 @@ class Timeline:
         """Return the bin after the newest data of any kind, for a checkpoint."""
         return max(self.done_bin, -(-int(self.covered.max()) // BIN_NS))
 
-    def take(self, to_bin: int) -> Grid:
+    def take(self, to_bin: int) -> Bins:
         """Remove the bins before ``to_bin`` (at most SPAN of them) from the grid and return them."""
         first, n = self.done_bin, self.stalls
         rows = np.arange(first, to_bin) & (SPAN - 1)
@@ -154,7 +142,7 @@ class Timeline:
         if 0 <= self.jump_bin <= to_bin:
             self._land()
         vacuum, flow, angle, cord = (np.ascontiguousarray(m[:, :n]) for m in mean)
-        return Grid(first, vacuum, np.ascontiguousarray(mean[0, :, n]), flow, angle, cord)
+        return Bins(first, vacuum, np.ascontiguousarray(mean[0, :, n]), flow, angle, cord)
 
     def _lay(self, reading: Placed, column: int, start_ns: int) -> None:
         at = (column, start_ns)
@@ -196,8 +184,8 @@ class Timeline:
             self.pending.clear()
             self.accepted = 0
         self.pending.append(reading)
-        ahead = np.count_nonzero(self.stray[VACUUM])
-        living = max(1, np.count_nonzero(self.waited[VACUUM] & (self.covered[VACUUM] >= 0)))
+        ahead = int(np.count_nonzero(self.stray[VACUUM]))
+        living = max(1, int(np.count_nonzero(self.waited[VACUUM] & (self.covered[VACUUM] >= 0))))
         alone = self.stray[kind, column] >= self.params.doubt_readings
         if self.accepted == 0 and (2 * ahead > living or alone) and self.jump_bin < 0:
             first_ns = min(r.t_ns for r in self.pending)

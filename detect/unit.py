@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -22,9 +23,8 @@ from detect.hear import (
 from detect.machine import compiled
 from detect.params import BIN_S, KernelNumbers
 from detect.ripple import find_ripple
-from detect.state import RING, Happening
+from detect.state import Happening, Now, report
 
-MASK = RING - 1
 WITH_ARM, WITHOUT_ARM = -1, -2
 ATTACHED, DETACHED = int(Happening.ATTACHED), int(Happening.DETACHED)
 FLOW_TRUST = 60  # bins (3 s) for which a milk-flow reading may stand in for a missing one
@@ -40,7 +40,7 @@ ARM_AHEAD, ARM_BEHIND = 20, 40  # bins around the fall in which the arm of a uni
 @compiled
 def take_flow(s: Any, b: int, flow_kg_min: float) -> None:
     """Keep the newest milk flow and its slow followers, which stand still during an event."""
-    if flow_kg_min == flow_kg_min:
+    if not math.isnan(flow_kg_min):
         s.flow, s.flow_bin = flow_kg_min, b
     if s.flow_bin >= 0 and s.opening != OPEN:
         s.flow_slow += BIN_S / 2.0 * (s.flow - s.flow_slow)
@@ -101,26 +101,15 @@ def open_milking(s: Any, b: int) -> None:
 
 
 @compiled
-def watch_unit(s: Any, b: int, stall: int, out: Any, count: int, num: KernelNumbers) -> int:
+def watch_unit(s: Any, now: Now, num: KernelNumbers) -> None:
     """Follow one bin of measured vacuum through off, on, settled and off again."""
     if s.attached == 0:
-        if s.kpa < num.off_kpa:
-            s.seen_off = 1
+        s.seen_off = 1 if s.kpa < num.off_kpa else s.seen_off
         s.on_run = s.on_run + 1 if s.kpa > num.on_kpa else 0
         if s.on_run >= num.on_bins:
-            s.attached, s.settled, s.off_run = 1, 0, 0
-            s.on_bin = b - s.on_run + 1
-            s.removal_kpa = np.nan
-            forget_arm(s)
-            forget_level(s)
-            h = out[count]
-            h.what, h.stall, h.bin, h.flag = ATTACHED, stall, s.on_bin, (0 if s.open == OPEN_MILKING else 1)
-            h.value = s.seen_off
-            count += 1
-            if s.open != OPEN_MILKING:
-                open_milking(s, s.on_bin)
-                s.on_bins = s.data_bins = s.on_run - 1
-        return count
+            attach(s, now)
+        return
+    b = now.bin
     quiet = quiet_kpa(s)
     if s.kpa >= HIGH_SHARE * quiet:
         s.high_bin, s.fell_bin, s.linger = b, -1, 0
@@ -133,8 +122,23 @@ def watch_unit(s: Any, b: int, stall: int, out: Any, count: int, num: KernelNumb
         s.sure_fall, s.sure_low = s.ev_fall, s.ev_low
     s.off_run = s.off_run + 1 if s.kpa < num.off_kpa else 0
     if s.off_run >= num.off_bins:
-        count = detach(s, b, stall, out, count, num)
-    return count
+        detach(s, now, num)
+
+
+@compiled
+def attach(s: Any, now: Now) -> None:
+    """Begin an attachment; it opens a milking when none is open."""
+    s.attached, s.settled, s.off_run = 1, 0, 0
+    s.on_bin = now.bin - s.on_run + 1
+    s.high_bin, s.fell_bin, s.linger = s.on_bin, -1, 0
+    s.removal_kpa = np.nan
+    forget_arm(s)
+    forget_level(s)
+    h = report(now, ATTACHED, s.index)
+    h.from_bin, h.flag, h.value = s.on_bin, (0 if s.open == OPEN_MILKING else 1), s.seen_off
+    if s.open != OPEN_MILKING:
+        open_milking(s, s.on_bin)
+        s.on_bins = s.data_bins = s.on_run - 1
 
 
 @compiled
@@ -151,37 +155,43 @@ def watch_settling(s: Any, b: int, level_kpa: float, num: KernelNumbers) -> None
 
 
 @compiled
-def detach(s: Any, b: int, stall: int, out: Any, count: int, num: KernelNumbers) -> int:
+def detach(s: Any, now: Now, num: KernelNumbers) -> None:
     """Close the attachment; tell a take-off from a unit that lost its seal by how the vacuum went."""
-    low = b - s.off_run + 1
-    base = quiet_kpa(s)
+    low = now.bin - s.off_run + 1
     start = max(s.high_bin + 1, s.on_bin)
     fall_s = (s.fell_bin - start + 1) * BIN_S
-    sudden = fall_s < num.sudden_fall_s or s.linger * BIN_S > num.linger_s
-    if s.opening != NONE and sudden:
-        if s.ev_pulses > 1:
-            count = split_last(s, stall, out, count)
-        s.ev_last = low
-        pulled = start - ARM_AHEAD <= s.moved_bin <= low + ARM_BEHIND or s.moved_bin < start <= s.arm_bin
-        lay_open = low - start >= FALLEN
-        s.ev_low = WITH_ARM if pulled and not lay_open else WITHOUT_ARM
-        count = report_event(s, out, count, stall)
-    elif s.opening != NONE:
-        count = end_with_unit(s, start, low, stall, out, count)
-    count = close_support(s, low, start, stall, out, count)
-    h = out[count]
-    h.what, h.stall, h.bin = DETACHED, stall, low
-    h.from_bin, h.to_bin = start, low
-    h.flag, h.value, h.base = (1 if sudden else 0), fall_s, base
-    h.flow = s.flow_slow
-    s.attached, s.settled, s.on_run, s.off_bin, s.opening = 0, 0, 0, low, NONE
-    s.on_bins = max(0, s.on_bins - (b - low))
-    s.data_bins = max(0, s.data_bins - (b - low))
-    return count + 1
+    if s.opening != NONE:
+        if fall_s < num.sudden_fall_s or s.linger * BIN_S > num.linger_s:
+            end_by_loss(s, start, low, now)
+        else:
+            end_by_removal(s, start, now)
+    s.on_bins = max(0, s.on_bins - (now.bin - low))
+    s.data_bins = max(0, s.data_bins - (now.bin - low))
+    let_go(s, low, start, now)
 
 
 @compiled
-def end_with_unit(s: Any, start: int, low: int, stall: int, out: Any, count: int) -> int:
+def let_go(s: Any, off_bin: int, removal_bin: int, now: Now) -> None:
+    """Set the stall to off as of a bin."""
+    close_support(s, off_bin, removal_bin, now)
+    h = report(now, DETACHED, s.index)
+    h.to_bin = off_bin
+    s.attached, s.settled, s.on_run, s.off_run, s.off_bin, s.opening = 0, 0, 0, 0, off_bin, NONE
+
+
+@compiled
+def end_by_loss(s: Any, start: int, low: int, now: Now) -> None:
+    """Finish an event with which the unit lost its seal; the arm tells who took it off."""
+    if s.ev_pulses > 1:
+        split_last(s, now)
+    s.ev_last = low
+    pulled = start - ARM_AHEAD <= s.moved_bin <= low + ARM_BEHIND or s.moved_bin < start <= s.arm_bin
+    s.ev_low = WITH_ARM if pulled and low - start < FALLEN else WITHOUT_ARM
+    report_event(s, now)
+
+
+@compiled
+def end_by_removal(s: Any, start: int, now: Now) -> None:
     """Finish an event during which the unit was taken off as usual."""
     if s.opening == OPEN:
         if start - s.op_on > 10:  # it had lost air before the take-off began
@@ -191,14 +201,13 @@ def end_with_unit(s: Any, start: int, low: int, stall: int, out: Any, count: int
         elif s.ev_pulses > 1:  # take the last opening back: it was the take-off
             take_back(s)
         else:
-            s.opening = NONE
-            return count
-    return report_event(s, out, count, stall)
+            return
+    report_event(s, now)
 
 
 @compiled
 def quiet_kpa(s: Any) -> float:
     """Return the vacuum that the attached unit had while it was quiet."""
     if s.opening == OPEN:
-        return s.ev_base + s.ev_common
-    return s.level_sum / SPAN if s.seen >= LAG + SPAN else UNKNOWN_QUIET_KPA
+        return float(s.ev_base + s.ev_common)
+    return float(s.level_sum / SPAN) if s.seen >= LAG + SPAN else UNKNOWN_QUIET_KPA
