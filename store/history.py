@@ -41,9 +41,9 @@ class History:
         self, connection: duckdb.DuckDBPyConnection, path: Path, *, limits: QuarantineLimits
     ) -> None:
         self.path = path
+        self.quarantine = Quarantine(connection, limits)
         self._connection = connection
         self._state = DetectorState(connection)
-        self._quarantine = Quarantine(connection, limits)
 
     @classmethod
     def open(
@@ -132,13 +132,13 @@ class History:
         try:
             with self.transaction() as connection:
                 append_results(connection, batch.results)
-                self._quarantine.append(batch.quarantined)
+                self.quarantine.append(batch.quarantined)
                 write_watermarks(connection, batch.parlor, batch.watermarks)
                 if batch.checkpoint is not None:
                     self._state.write(batch.parlor, batch.checkpoint)
         except BaseException:
             self._state.forget()
-            self._quarantine.forget()
+            self.quarantine.forget()
             raise
 
     def watermarks(self, parlor: str) -> dict[str, Watermark]:

@@ -67,8 +67,12 @@ class Quarantine:
         append_rows(self._connection, "quarantine", rows)
         self._size = (held + len(rows), held_bytes + sum(len(row[2]) for row in rows))
         if self._size[0] > self._limits.rows or self._size[1] > self._limits.payload_bytes:
-            self._connection.execute(_TRIM, [self._limits.rows, self._limits.payload_bytes])
-            self._size = self._measure()
+            self.trim()
+
+    def trim(self) -> None:
+        """Drop the oldest rows above the cap, within the open transaction."""
+        self._connection.execute(_TRIM, [self._limits.rows, self._limits.payload_bytes])
+        self._size = self._measure()
 
     def _measure(self) -> tuple[int, int]:
         """Return rows and payload bytes held."""

@@ -12,6 +12,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from detect.kinds import AirKind, Cause, Condition, Phase, SupportState
+
 
 class ColumnType(StrEnum):
     """Type of a column, in the database's own words."""
@@ -26,11 +28,12 @@ class ColumnType(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column; an optional one may hold null."""
+    """One column; an optional one may hold null, one with ``words`` holds only these."""
 
     name: str
-    type: ColumnType
+    kind: ColumnType
     optional: bool = False
+    words: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,10 +54,20 @@ class Table:
         """Return the column names in order."""
         return tuple(column.name for column in self.columns)
 
+    @property
+    def repeatable(self) -> bool:
+        """Return whether the same row may stand twice, since nothing less than all of it is its key."""
+        return self.key == self.column_names
+
 
 def _columns(kind: ColumnType, *names: str) -> tuple[Column, ...]:
     """Return columns of one type; a trailing ``?`` marks an optional one."""
     return tuple(Column(name.removesuffix("?"), kind, name.endswith("?")) for name in names)
+
+
+def _word(name: str, words: type[StrEnum]) -> Column:
+    """Return a text column that holds the words of an enum."""
+    return Column(name, ColumnType.TEXT, words=tuple(word.value for word in words))
 
 
 _TEXT, _INTEGER, _REAL = ColumnType.TEXT, ColumnType.INTEGER, ColumnType.REAL
@@ -65,14 +78,15 @@ AIR_EVENT = Table(
     (
         *_columns(_TEXT, "event_id", "parlor"),
         *_columns(_INTEGER, "stall"),
-        *_columns(_TEXT, "milking_id?", "kind"),
+        *_columns(_TEXT, "milking_id?"),
+        _word("kind", AirKind),
         *_columns(_INSTANT, "start_at", "end_at", "detected_at"),
         *_columns(_REAL, "depth_kpa", "max_fall_kpa_250ms", "air_l", "peak_air_l_min"),
         *_columns(_INTEGER, "pulses"),
         *_columns(_REAL, "flow_kg_min"),
-        *_columns(_TEXT, "phase"),
+        _word("phase", Phase),
         *_columns(_REAL, "impact_kpa"),
-        *_columns(_TEXT, "cause"),
+        _word("cause", Cause),
         *_columns(_REAL, "cause_share", "confidence"),
         *_columns(_TEXT, "detector"),
     ),
@@ -86,7 +100,7 @@ SUPPORT_EVENT = Table(
         *_columns(_INTEGER, "stall"),
         *_columns(_TEXT, "milking_id?"),
         *_columns(_INSTANT, "start_at", "end_at", "detected_at"),
-        *_columns(_TEXT, "state"),
+        _word("state", SupportState),
         *_columns(_REAL, "support_share"),
     ),
     key=("parlor", "stall", "start_at", "state"),
@@ -129,7 +143,8 @@ CONDITION_EVENT = Table(
         *_columns(_TEXT, "parlor"),
         *_columns(_INTEGER, "stall"),
         *_columns(_INSTANT, "start_at", "end_at?", "detected_at"),
-        *_columns(_TEXT, "condition", "evidence"),
+        _word("condition", Condition),
+        *_columns(_TEXT, "evidence"),
     ),
     key=("parlor", "stall", "condition", "start_at"),
     revised=("end_at", "evidence"),

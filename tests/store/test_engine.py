@@ -1,0 +1,72 @@
+"""What keeps a file from being opened is said in one line, with what to do."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from detect.errors import StoreError
+from store.history import History
+from tests.store.drawn import full_batch
+
+
+def test_a_second_process_is_told_who_has_the_file(path: Path) -> None:
+    """The error names the process that holds the file and what to do."""
+    script = (
+        "import sys\nfrom pathlib import Path\nfrom store.history import History\n"
+        "from detect.errors import StoreError\n"
+        "try:\n    History.open(Path(sys.argv[1]), read_only=True)\n"
+        "except StoreError as error:\n    print(error)\n"
+    )
+    with History.open(path):
+        other = subprocess.run(  # noqa: S603 - our own script
+            [sys.executable, "-c", script, str(path)],
+            cwd=Path(__file__).parents[2],
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+    assert "another process uses it" in other.stdout
+    assert "(PID " in other.stdout
+    assert "ask through --url or stop the service" in other.stdout
+    assert other.stdout.count("\n") == 1
+
+
+@pytest.mark.parametrize("content", [b"", b"no database at all" * 1000], ids=["empty", "text"])
+def test_a_file_that_is_no_database_is_refused_in_one_line(path: Path, content: bytes) -> None:
+    """Anything else under that name is left alone and named in one line."""
+    path.write_bytes(content)
+    with pytest.raises(StoreError, match="not a quietclaw history") as error:
+        History.open(path)
+    assert "\n" not in str(error.value)
+    assert path.read_bytes() == content
+
+
+def test_a_damaged_file_is_refused_in_one_line(path: Path) -> None:
+    """A database file with overwritten blocks ends in a store error, not in a traceback."""
+    with History.open(path) as history:
+        history.commit(full_batch())
+    size = path.stat().st_size
+    path.write_bytes(path.read_bytes()[:8192] + b"\xa5" * (size - 8192))
+    with pytest.raises(StoreError) as error:
+        History.open(path)
+    assert "\n" not in str(error.value)
+
+
+@pytest.mark.parametrize("read_only", [True, False])
+def test_a_missing_place_is_named(tmp_path: Path, read_only: bool) -> None:
+    """A missing folder, or a missing file to read, is said in one line."""
+    with pytest.raises(StoreError, match="folder does not exist"):
+        History.open(tmp_path / "nowhere" / "history.duckdb", read_only=read_only)
+    if read_only:
+        with pytest.raises(StoreError, match="no such file"):
+            History.open(tmp_path / "history.duckdb", read_only=True)
+
+
+def test_a_folder_is_no_history(tmp_path: Path) -> None:
+    """Naming a folder ends in a store error."""
+    with pytest.raises(StoreError, match="cannot be opened"):
+        History.open(tmp_path)

@@ -1,0 +1,28 @@
+"""Refused input is kept within a cap."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from store.history import Batch, History
+from store.quarantine import QuarantineLimits
+from tests.store.drawn import PARLOR, SECOND_NS, T0_NS, refused, rows
+
+
+def test_quarantine_keeps_the_newest_within_the_cap(path: Path) -> None:
+    """Above the cap of rows or bytes the oldest go, whatever the batches, also after a restart."""
+    limits = QuarantineLimits(rows=10, payload_bytes=100)
+    with History.open(path, limits=limits) as history:
+        history.commit(Batch(PARLOR, quarantined=[refused(n, b"12345") for n in range(7)]))
+        history.commit(Batch(PARLOR, quarantined=[refused(n, b"12345") for n in range(7, 14)]))
+        assert len(rows(history, "FROM quarantine")) == 10
+    with History.open(path, limits=limits) as history:
+        history.commit(Batch(PARLOR, quarantined=[refused(14, b"x" * 80)]))
+        kept = rows(history, "SELECT epoch_ns(recv_at) FROM quarantine ORDER BY recv_at")
+    assert [(t_ns - T0_NS) // SECOND_NS for (t_ns,) in kept] == [10, 11, 12, 13, 14]
+
+
+def test_a_huge_refused_payload_is_cut(history: History) -> None:
+    """Of a 10 MB message only the beginning is kept."""
+    history.commit(Batch(PARLOR, quarantined=[refused(0, b"[" * 10_000_000)]))
+    assert rows(history, "SELECT octet_length(payload) FROM quarantine") == [(4096,)]
