@@ -110,7 +110,7 @@ class StallBook:
     def close(self, figures: Figures, params: MilkingParams, *, ended: bool) -> list[Result]:
         """Finish the open milking and return its row with whatever was held; nothing for a wash."""
         milking, self.milking, self.left = self.milking, None, None
-        if milking is None or not _is_milking(milking, figures, params):
+        if milking is None or not _is_milking(milking, figures, params, ended=ended):
             return []
         return [*milking.held, _row(self.parlor, self.stall, milking, figures=figures, ended=ended)]
 
@@ -126,13 +126,15 @@ def _count(milking: OpenMilking, event: AirEvent) -> None:
     milking.impact_load_kpa += event.impact_kpa
 
 
-def _is_milking(milking: OpenMilking, figures: Figures, params: MilkingParams) -> bool:
+def _is_milking(milking: OpenMilking, figures: Figures, params: MilkingParams, *, ended: bool) -> bool:
     """Tell a milking from a wash and from a unit that only touched the udder."""
     on_s = figures.on_bins * BIN_S
     if milking.wash:
         return False
     if milking.cow is None:
         return on_s >= 2.0 * params.shortest_s and figures.yield_kg >= 2.0 * params.least_kg
+    if not ended:  # the record stops in it: how long it would have lasted nobody knows
+        return True
     return on_s >= params.shortest_s or figures.yield_kg >= params.least_kg or milking.fall_offs > 0
 
 

@@ -87,7 +87,7 @@ def _parlor_blob(detector: ParlorDetector) -> bytes:
         "unread": detector.unread,
     }
     arrays = [
-        line.total[:, rows], line.number[:, rows], line.covered, line.waited, line.offset, line.stray,
+        line.total[:, rows], line.number[:, rows], line.covered, line.heard, line.waited, line.offset, line.stray,
         detector.plant.view(np.uint8), detector.stall_milkings, detector.stall_slips,
     ]  # fmt: skip
     return _pack(head, arrays)
@@ -101,10 +101,10 @@ def _restore_parlor(detector: ParlorDetector, head: dict[str, Any], arrays: list
     line.pending = [reading_from_json(item) for item in head["pending"]]
     rows = np.arange(line.done_bin, line.done_bin + head["rows"]) & (SPAN - 1)
     line.total[:, rows], line.number[:, rows] = arrays[0], arrays[1]
-    line.covered[:], line.waited[:], line.offset[:], line.stray[:] = arrays[2:6]
+    line.covered[:], line.heard[:], line.waited[:], line.offset[:], line.stray[:] = arrays[2:7]
     detector.timeline = line
-    detector.plant[:] = arrays[6].view(PLANT_DTYPE)
-    detector.stall_milkings[:], detector.stall_slips[:] = arrays[7:9]
+    detector.plant[:] = arrays[7].view(PLANT_DTYPE)
+    detector.stall_milkings[:], detector.stall_slips[:] = arrays[8:10]
     detector.cow_feed, detector.unread = head["cow_feed"], head["unread"]
 
 

@@ -14,20 +14,18 @@ import numpy as np
 
 from detect.assemble import Figures, StallBook
 from detect.carry import close_support
-from detect.cause import Evidence, attribute
 from detect.checkpoint import Checkpoint
 from detect.errors import ParameterError
-from detect.hear import FALLEN
-from detect.impact import impact_kpa
 from detect.kernel import advance
-from detect.kinds import AirKind, Condition, Phase, SupportState
+from detect.kinds import AirKind
 from detect.memory import restore_detector, store_detector
-from detect.params import BIN_NS, BIN_S, DETECTOR_VERSION, DetectorParams, bins
+from detect.params import BIN_NS, BIN_S, DETECTOR_VERSION, DetectorParams
 from detect.readings import CowAtStall, Reading
-from detect.results import AirEvent, ConditionEvent, PlantEvent, Result, SupportEvent
+from detect.results import Result
 from detect.state import HAPPENING_DTYPE, PLANT_DTYPE, Bins, Happening, Now, new_stalls
+from detect.tell import air_event, gap_event, plant_event, support_event
 from detect.timeline import Timeline
-from detect.unit import OPEN_MILKING, WITH_ARM, WITHOUT_ARM
+from detect.unit import OPEN_MILKING
 from detect.units import atmosphere_kpa
 from detect.views import StallNow
 
@@ -36,10 +34,6 @@ CUT: Final = 200
 LEFT: Final = 2
 """Kernel's word for a milking whose cow has left; the next attaching begins a new one."""
 MOST_STALLS: Final = 500
-YOUNG_S: Final = 60.0
-"""A milking's let-down is over after this [s] at the latest (engineering choice)."""
-PLATEAU_SHARE: Final = 0.7
-"""Flow above this share of the peak counts as peak flow (engineering choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,12 +195,12 @@ class ParlorDetector:
         """Turn one happening of the kernel into results."""
         what, index = int(h["what"]), int(h["stall"])
         if what == Happening.PLANT_CLOSED:
-            return [self._plant_event(h)]
+            return [plant_event(h, self.parlor)]
         book = self.books[index]
         if what == Happening.AIR_CLOSED:
             return self._air(h, index)
         if what == Happening.SUPPORT_CLOSED:
-            return book.keep(self._support_event(h, book))
+            return book.keep(support_event(h, book))
         if what == Happening.ATTACHED:
             return self._attached(h, index)
         if what == Happening.DETACHED and book.milking:
@@ -228,84 +222,19 @@ class ParlorDetector:
         book = self.books[index]
         if book.milking is None:
             return []
-        kind = _air_kind(h, self.params.air.fall_off_l_min)
-        flow, base = float(h["flow"]), float(h["base"]) + float(h["value"])
-        phase = self._phase(h)
-        depth = min(max(float(h["depth"]), 0.0), max(base, 0.0))
-        cause, share = attribute(self._evidence(h, index, kind))
-        start_ns = int(h["from_bin"]) * BIN_NS
-        event = AirEvent(
-            event_id=f"{self.parlor}-{book.stall}-{start_ns // 1_000_000}-air",
-            parlor=self.parlor,
-            stall=book.stall,
-            milking_id=book.milking.milking_id,
-            kind=kind,
-            start_ns=start_ns,
-            end_ns=max(int(h["to_bin"]), int(h["from_bin"]) + 1) * BIN_NS,
-            detected_ns=(int(h["found_bin"]) + 1) * BIN_NS,
-            depth_kpa=round(depth, 3),
-            max_fall_kpa_250ms=round(max(float(h["fall"]), 0.0), 3),
-            air_l=round(max(float(h["litres"]), 0.0), 4),
-            peak_air_l_min=round(max(float(h["peak"]), 0.0), 2),
-            pulses=int(h["pulses"]),
-            flow_kg_min=round(flow, 3),
-            phase=phase,
-            impact_kpa=round(impact_kpa(flow, base, depth), 3),
-            cause=cause,
-            cause_share=round(share, 3),
-            confidence=round(1.0 - 0.5 ** (float(h["score"]) ** 2), 3),
-            detector=self.label,
-        )
-        if kind is AirKind.FALL_OFF and h["flag"] > 0:
+        event = air_event(h, book, self._stall_excess(index), params=self.params, label=self.label)
+        if event.kind is AirKind.FALL_OFF and h["flag"] > 0:
             book.milking.reattaches += 1  # the vacuum came back while the valve stood open
-        self.stall_slips[index] += kind is AirKind.LINER_SLIP
+        self.stall_slips[index] += event.kind is AirKind.LINER_SLIP
         return book.keep(event)
 
-    def _phase(self, h: Any) -> Phase:
-        """Name the phase by flow: before its plateau, on it, under it, or nearly dry."""
-        flow, peak = float(h["flow"]), float(h["peak_flow"])
-        low = self.params.milking.low_flow_kg_min
-        if flow < low and peak >= low:
-            return Phase.LOW_FLOW
-        if int(h["age"]) * BIN_S < YOUNG_S and (peak < low or h["rising"]):
-            return Phase.LET_DOWN
-        return Phase.PEAK if flow >= PLATEAU_SHARE * peak else Phase.DECLINE
-
-    def _evidence(self, h: Any, index: int, kind: AirKind) -> Evidence:
+    def _stall_excess(self, index: int) -> tuple[float, int]:
+        """Return a stall's slips per milking over the other stalls', shrunk, and its milkings so far."""
         others = np.arange(len(self.books)) != index
         milkings = float(self.stall_milkings[others].sum())
         norm = (float(self.stall_slips[others].sum()) + 1.0) / (milkings + 4.0)
         own = (float(self.stall_slips[index]) + 2.0 * norm) / (float(self.stall_milkings[index]) + 2.0)
-        return Evidence(
-            kind=kind,
-            unsupported=bool(h["astray"]),
-            plant_deficit_kpa=max(0.0, -float(h["value"])),
-            flow_share=float(h["flow"]) / max(float(h["peak_flow"]), 0.5),
-            stall_excess=own / norm,
-            milkings=int(self.stall_milkings[index]),
-            arm_jerk=bool(h["jerk"]),
-        )
-
-    def _support_event(self, h: Any, book: StallBook) -> SupportEvent:
-        return SupportEvent(
-            parlor=self.parlor,
-            stall=book.stall,
-            milking_id=book.milking.milking_id if book.milking else None,
-            start_ns=int(h["from_bin"]) * BIN_NS,
-            end_ns=int(h["to_bin"]) * BIN_NS,
-            detected_ns=(int(h["found_bin"]) + 1) * BIN_NS,
-            state=SupportState.SLACK if h["flag"] == 1 else SupportState.DRAG,
-            support_share=round(float(h["value"]), 3),
-        )
-
-    def _plant_event(self, h: Any) -> PlantEvent:
-        return PlantEvent(
-            parlor=self.parlor,
-            start_ns=int(h["from_bin"]) * BIN_NS,
-            end_ns=int(h["to_bin"]) * BIN_NS,
-            depth_kpa=round(float(h["depth"]), 3),
-            stalls_touched=int(h["flag"]),
-        )
+        return own / norm, int(self.stall_milkings[index])
 
     def _cow(self, reading: CowAtStall) -> list[Result]:
         """Take over who stands at a stall from this bin on."""
@@ -358,30 +287,12 @@ class ParlorDetector:
     def _finish(self, index: int, figures: Figures, *, ended: bool) -> list[Result]:
         """Write a milking's row, and what was missing of it."""
         book = self.books[index]
-        gap = self._gap_event(book)
+        gap = gap_event(book)
         results = book.close(figures, self.params.milking, ended=ended)
         if results:
             self.stall_milkings[index] += 1.0
             results += gap
         return results
-
-    def _gap_event(self, book: StallBook) -> list[Result]:
-        milking = book.milking
-        if milking is None or milking.gaps == 0:
-            return []
-        text = f"{milking.gaps} gaps, {milking.gap_bins * BIN_S:.1f} s of the unit's vacuum missing"
-        end_ns = milking.gap_to * BIN_NS
-        return [
-            ConditionEvent(
-                parlor=self.parlor,
-                stall=book.stall,
-                start_ns=milking.gap_from * BIN_NS,
-                end_ns=end_ns,
-                detected_ns=end_ns,
-                condition=Condition.DATA_GAP,
-                evidence=text,
-            )
-        ]
 
     def _figures(self, index: int) -> Figures:
         s = self.state[index]
@@ -398,16 +309,6 @@ class ParlorDetector:
             removal_kpa=None if np.isnan(s["removal_kpa"]) else float(s["removal_kpa"]),
             astray_bins=int(s["astray_bins"]),
         )
-
-
-def _air_kind(h: Any, fall_off_l_min: float) -> AirKind:
-    """Name what let the air in, from how it ended."""
-    if h["flag"] == WITH_ARM:
-        return AirKind.VACUUM_REMOVAL
-    if h["flag"] == WITHOUT_ARM:
-        return AirKind.FALL_OFF
-    wide = h["flag"] >= bins(1.0) and h["peak"] > fall_off_l_min
-    return AirKind.FALL_OFF if wide or h["flag"] >= FALLEN else AirKind.LINER_SLIP
 
 
 def _count_gap(book: StallBook, h: Any) -> None:

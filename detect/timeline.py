@@ -69,6 +69,7 @@ class Timeline:
         self.total = np.zeros((4, SPAN, n + 1))  # vacuum (last column: plant), flow, angle, cord
         self.number = np.zeros((4, SPAN, n + 1), np.int64)
         self.covered = np.full((3, n + 1), -1, np.int64)  # end of each stream's data [ns]
+        self.heard = np.zeros((3, n + 1), np.bool_)
         self.waited = np.ones((3, n + 1), np.bool_)
         self.waited[1:, n] = False  # the plant sends vacuum only
         self.offset = np.zeros((3, n + 1), np.int64)
@@ -89,6 +90,7 @@ class Timeline:
         end_ns = start_ns + length_ns
         if self.done_bin < 0:
             self.done_bin = (start_ns - int(self.params.patience_s * 1e9)) // BIN_NS
+            self.covered[:] = start_ns  # nobody is left behind before the patience is over
         if end_ns <= self.done_bin * BIN_NS:
             self._late(kind, column, end_ns)
         elif end_ns // BIN_NS - self.done_bin >= SPAN - 1:
@@ -97,15 +99,15 @@ class Timeline:
             self.stray[kind, column] = 0
             self.accepted += kind == VACUUM
             self.covered[kind, column] = max(self.covered[kind, column], end_ns)
-            self.waited[kind, column] = True
+            self.waited[kind, column] = self.heard[kind, column] = True
             self._lay(reading, column, start_ns)
 
     def closed_bin(self) -> int:
         """Return the first bin that is not yet closed; streams that lag too far are left behind."""
         if self.jump_bin >= 0 or self.done_bin < 0:
             return self.jump_bin
-        seen = self.covered[VACUUM][self.covered[VACUUM] >= 0]
-        seen = seen if seen.size else self.covered[self.covered >= 0]
+        seen = self.covered[VACUUM][self.heard[VACUUM]]
+        seen = seen if seen.size else self.covered[self.heard]
         if seen.size == 0:
             return self.done_bin
         clock_ns = int(np.sort(seen)[(seen.size - 1) // 2])
@@ -121,9 +123,8 @@ class Timeline:
 
     def end_bin(self) -> int:
         """Return the bin after the newest vacuum (or other data, when there is none)."""
-        newest = int(self.covered[VACUUM].max())
-        newest = newest if newest >= 0 else int(self.covered.max())
-        return max(self.done_bin, -(-newest // BIN_NS)) if newest >= 0 else self.done_bin
+        newest = self.covered[VACUUM] if self.heard[VACUUM].any() else self.covered
+        return max(self.done_bin, -(-int(newest.max()) // BIN_NS))
 
     def end_of_data_bin(self) -> int:
         """Return the bin after the newest data of any kind, for a checkpoint."""
@@ -185,7 +186,7 @@ class Timeline:
             self.accepted = 0
         self.pending.append(reading)
         ahead = int(np.count_nonzero(self.stray[VACUUM]))
-        living = max(1, int(np.count_nonzero(self.waited[VACUUM] & (self.covered[VACUUM] >= 0))))
+        living = max(1, int(np.count_nonzero(self.waited[VACUUM] & self.heard[VACUUM])))
         alone = self.stray[kind, column] >= self.params.doubt_readings
         if self.accepted == 0 and (2 * ahead > living or alone) and self.jump_bin < 0:
             first_ns = min(r.t_ns for r in self.pending)

@@ -9,7 +9,6 @@ import numpy as np
 
 from detect.carry import close_support, forget_arm
 from detect.hear import (
-    FALLEN,
     LAG,
     NONE,
     OPEN,
@@ -185,8 +184,8 @@ def end_by_loss(s: Any, start: int, low: int, now: Now) -> None:
     if s.ev_pulses > 1:
         split_last(s, now)
     s.ev_last = low
-    pulled = start - ARM_AHEAD <= s.moved_bin <= low + ARM_BEHIND or s.moved_bin < start <= s.arm_bin
-    s.ev_low = WITH_ARM if pulled and low - start < FALLEN else WITHOUT_ARM
+    pulled = start - ARM_AHEAD <= s.moved_bin <= start + ARM_BEHIND or s.moved_bin < start <= s.arm_bin
+    s.ev_low = WITH_ARM if pulled else WITHOUT_ARM
     report_event(s, now)
 
 
