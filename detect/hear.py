@@ -19,6 +19,7 @@ from detect.state import RING, Happening, Now, Opening, report
 
 MASK = RING - 1
 STALE, WEAK_L_MIN, ADAPT_S = 60, 40.0, 3.0  # a weak opening of over 3 s becomes the new quiet
+LEFT_OVER = 0.35  # and of the fall so much was left at its end: the milk flow had risen, nothing resealed
 FAINT_L_MIN = 20.0  # what never was more and took longer than that was a drift, no air
 GIVE_BACK = 13  # the claw's spring gives back what it took within 0.6 s of the reseal
 CAUTION_KPA = 0.7  # while the whole plant moves more than this a stall must say more
@@ -166,6 +167,7 @@ def open_event(s: Any, width: int, base_kpa: float, now: Now) -> None:
         s.ev_on, s.ev_found, s.ev_pulses = on, b, 0
         s.ev_base, s.ev_ref, s.ev_flow = base_kpa, reference, s.flow_slow
         s.ev_l, s.ev_peak, s.ev_depth, s.ev_fall, s.ev_low, s.ev_score = 0.0, 0.0, 0.0, 0.0, 0, 0.0
+        s.ev_left = 0.0
         s.ev_peak_flow, s.ev_age = s.peak_flow, on - s.first_bin
         s.ev_common = now.sensed_kpa + now.shared_kpa
         s.ev_rising = 1 if s.flow_slow > 1.05 * s.flow_slower else 0
@@ -213,6 +215,7 @@ def follow_event(s: Any, b: int, excess: float, num: KernelNumbers) -> None:
         s.quiet_run += 1
         if s.quiet_run >= 4:
             s.opening = PAUSE
+            s.ev_left = max(s.ev_left, s.fall)
             s.hold_until = b + HELD_AFTER
 
 
@@ -220,8 +223,10 @@ def follow_event(s: Any, b: int, excess: float, num: KernelNumbers) -> None:
 def report_event(s: Any, now: Now) -> None:
     """Write a finished event to the output and clear it; a drift that passed for air is dropped."""
     s.opening = NONE
-    if s.ev_pulses == 1 and s.ev_peak < FAINT_L_MIN and s.ev_last - s.ev_on > STALE:
-        return
+    if s.ev_last - s.ev_on > STALE and s.ev_peak < WEAK_L_MIN:
+        unsealed = s.ev_left > LEFT_OVER * s.ev_depth
+        if unsealed or (s.ev_pulses == 1 and s.ev_peak < FAINT_L_MIN):
+            return
     h = report(now, CLOSED, s.index)
     h.from_bin, h.to_bin, h.found_bin = s.ev_on, s.ev_last + 1, s.ev_found
     h.depth, h.fall, h.litres, h.peak = s.ev_depth, s.ev_fall, s.ev_l, s.ev_peak
@@ -307,7 +312,8 @@ def hear(s: Any, now: Now, num: KernelNumbers) -> None:
         push_level(s, s.now_level)
     else:  # an event must not become its own baseline
         n = s.air_seen - 1
-        s.air_sum[n & MASK] = s.air_sum[(n - 1) & MASK] + s.ev_ref * BIN_S / 60.0
+        kept = s.ev_ref if s.opening == OPEN else max(air, s.ev_ref)  # after it, only a further squawk counts
+        s.air_sum[n & MASK] = s.air_sum[(n - 1) & MASK] + kept * BIN_S / 60.0
         push_level(s, s.ev_base)
 
 

@@ -87,7 +87,8 @@ def _parlor_blob(detector: ParlorDetector) -> bytes:
         "unread": detector.unread,
     }
     arrays = [
-        line.total[:, rows], line.number[:, rows], line.covered, line.heard, line.waited, line.offset, line.stray,
+        line.total[:, rows], line.number[:, rows], line.covered, line.heard, line.waited, line.offset,
+        line.stray,
         detector.plant.view(np.uint8), detector.stall_milkings, detector.stall_slips,
     ]  # fmt: skip
     return _pack(head, arrays)

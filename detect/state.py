@@ -106,6 +106,7 @@ EVENT_FIELDS: Final = [
     ("ev_peak_flow", "f8"),
     ("ev_rising", "i8"),
     ("ev_age", "i8"),
+    ("ev_left", "f8"),  # fall that was left over when the opening ended
     ("ev_low", "i8"),  # longest run of bins under the fall-off share
     ("low_run", "i8"),
     ("sure_l", "f8"),  # the same up to the last bin near the quiet vacuum: before a take-off
