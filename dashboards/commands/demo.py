@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 def demo(
     *,
     minutes: Annotated[float, typer.Option(help="How long, by the clock.")] = 3.0,
-    stalls: Annotated[int, typer.Option(min=1, max=500, help="Stalls of the rotary.")] = 24,
+    stalls: Annotated[int, typer.Option(min=1, max=500, help="Stalls of the rotary.")] = 12,
     seed: Annotated[int, typer.Option(min=0, help="Decides everything random.")] = 1,
     speed: Annotated[float, typer.Option(help="Times real time.")] = 20.0,
     port: Annotated[int, typer.Option(min=0, max=65_535, help="Of the page; 0 takes a free one.")] = 0,

@@ -1,0 +1,87 @@
+"""The documents name what the program has: commands, settings, metrics, topics, tables and addresses."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from prometheus_client.parser import text_string_to_metric_families
+
+from dashboards.cautions import CAUTIONS
+from dashboards.exposition import example
+from dashboards.main import app
+from ingest.config import Config
+from ingest.settings import PASSWORD_VARIABLE, USER_VARIABLE
+from ingest.wire import StreamKind, committed_topic, plant_topic, stall_topic
+from store.schema import CONTRACT_TABLES
+
+HOME = Path(__file__).parents[2]
+README = (HOME / "README.md").read_text()
+DEVELOPERS = (HOME / "DEVELOPERS.md").read_text()
+NAMES = {"root": "<root>", "parlor": "<parlor>"}
+
+
+def missing(names: list[str], text: str) -> list[str]:
+    return [name for name in names if name not in text]
+
+
+def test_every_command_is_in_the_readme() -> None:
+    """A command that is not described does not exist for a user."""
+    assert missing([f"quietclaw {command.name}" for command in app.registered_commands], README) == []
+
+
+def test_every_setting_is_described() -> None:
+    """Each key of the configuration, and both variables, stand in DEVELOPERS.md."""
+    keys = [
+        f"`{name}.{key}`"
+        for name, section in Config.model_fields.items()
+        for key in section.annotation.model_fields  # type: ignore[union-attr]
+    ]
+    assert len(keys) >= 15
+    assert missing([*keys, USER_VARIABLE, PASSWORD_VARIABLE], DEVELOPERS) == []
+
+
+def test_every_metric_is_described() -> None:
+    """Each metric stands in DEVELOPERS.md under the name a scrape shows."""
+    names = [
+        f"`{family.name}{'_total' if family.type == 'counter' else ''}`"
+        for family in text_string_to_metric_families(example().decode())
+        if family.name.startswith("quietclaw")
+    ]
+    assert len(names) >= 15
+    assert missing(names, DEVELOPERS) == []
+
+
+def test_every_topic_is_described() -> None:
+    """Each topic in and out stands in DEVELOPERS.md as the wire builds it."""
+    topics = [stall_topic(stall=0, kind=kind, **NAMES).replace("/0/", "/<stall>/") for kind in StreamKind]
+    topics.append(plant_topic(kind=StreamKind.VACUUM, **NAMES))
+    topics.append(committed_topic(stall=None, **NAMES))
+    topics.append(committed_topic(stall=0, **NAMES).removesuffix("0") + "<stall>")
+    assert missing(topics, DEVELOPERS) == []
+
+
+def test_every_table_and_address_is_described() -> None:
+    """Tables of the contract and addresses of the service stand in DEVELOPERS.md."""
+    tables = [f"`{table.name}`" for table in CONTRACT_TABLES]
+    addresses = ["GET /`", "GET /health", "GET /metrics", "POST /v1/query", "POST /v1/note"]
+    assert missing([*tables, *addresses], DEVELOPERS) == []
+
+
+def test_the_readme_carries_the_cautions_and_the_two_commands() -> None:
+    """Limits are read before use, and the test command is the one the gate runs."""
+    flat = " ".join(README.split())
+    assert missing([caution.rstrip(".") for caution in CAUTIONS], flat) == []
+    gate = (HOME / ".ci" / "run").read_text()
+    for command in (".venv/bin/pytest", "-c constraints.txt -e '.[test]'"):
+        assert command in README
+        assert command in gate
+
+
+@pytest.mark.parametrize("words", [("from", "memory"), ("seen",)])
+def test_sources_say_whether_they_were_seen(words: tuple[str, ...]) -> None:
+    """The table of sources keeps what was read apart from what was remembered."""
+    sources = DEVELOPERS.split("## Sources")[1]
+    rows = [line for line in sources.splitlines() if line.startswith("| ") and "---" not in line][1:]
+    assert all("seen" in row or "memory" in row for row in rows)
+    assert any(" ".join(words) in row for row in rows)
