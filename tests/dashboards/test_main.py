@@ -63,7 +63,7 @@ def test_the_version_is_told(capsys: pytest.CaptureFixture[str]) -> None:
         (["fly"], "fly"),
         (["query", "SELECT 1"], "either --db FILE or --url URL"),
         (["query", "--url", "ftp://x", "SELECT 1"], "--url"),
-        (["query", "--db", "{db}", "SELEKT 1"], "syntax error"),
+        (["query", "--db", "{db}", "SELECT FROM WHERE"], "syntax error"),
         (["query", "--db", "{db}", "DELETE FROM milking"], "only SELECT"),
         (["query", "--db", "{db}", "--format", "xml", "SELECT 1"], "--format"),
         (["note", "--db", "{db}", "--at", "soon", "liners changed"], "--at"),
