@@ -24,6 +24,8 @@ from detect.state import RING, Happening, Now, report
 MASK = RING - 1
 CLOSED = int(Happening.SUPPORT_CLOSED)
 FAST_MM, FAST_DEG = 80.0, 10.0  # motion within 0.6 s that only a moving arm makes
+RESTING, PARK_GAIN = 200, 0.02  # an arm at rest for 10 s after a milking is parked
+STEP_MM, STEP_DEG = 60.0, 6.0  # a cord and an angle that say as much as each other
 REMOVAL = 160  # bins (8 s) after the vacuum went within which a motion is the removal
 CALM = 60  # bins (3 s) after which a motion counts as a new one
 SWING_S, MEAN_S = 5.0, 1.5  # memory of the lock-in and of the level [s]
@@ -62,6 +64,27 @@ def note_motion(s: Any, b: int, angle_deg: float, cord_mm: float) -> None:
         s.arm_bin = b
     s.trail_cord[i & 7], s.trail_angle[i & 7] = cord_mm, angle_deg
     s.trail_n = i + 1
+    if s.attached == 0 and b - s.off_bin > RESTING and b - s.arm_bin > CALM:
+        s.park_n += 1
+        gain = max(PARK_GAIN, 1.0 / s.park_n)
+        s.park_cord += gain * (cord_mm - s.park_cord)
+        s.park_angle += gain * (angle_deg - s.park_angle)
+    near = is_near_park(s, angle_deg, cord_mm)
+    if near == 1 and s.near_park == 0:
+        s.parked_bin = b
+    s.near_park = near
+
+
+@compiled
+def is_near_park(s: Any, angle_deg: float, cord_mm: float) -> int:
+    """Tell (1 or 0) whether the arm stands nearer to its parked pose than to the milking's; -1 unknown."""
+    if s.park_n == 0 or (s.own_n == 0.0 and s.norm_n == 0.0):
+        return -1
+    cord = s.own_cord if s.own_n > 0.0 else s.norm_cord
+    angle = s.own_angle if s.own_n > 0.0 else s.norm_angle
+    apart = abs(cord - s.park_cord) / STEP_MM + abs(angle - s.park_angle) / STEP_DEG
+    here = abs(cord_mm - s.park_cord) / STEP_MM + abs(angle_deg - s.park_angle) / STEP_DEG
+    return 1 if here < 0.4 * apart else 0
 
 
 @compiled

@@ -15,10 +15,12 @@ from detect.claw import MILK_KG_M3, ClawConstants, quiet_tube, tube_step
 from detect.machine import compiled
 from detect.params import BIN_S, KernelNumbers
 from detect.ripple import learn_ripple, ripple_kpa
-from detect.state import RING, Happening, Now, Opening, report
+from detect.state import RING, WINDOWS, Happening, Now, Opening, report
 
 MASK = RING - 1
 STALE, WEAK_L_MIN, ADAPT_S = 60, 40.0, 3.0  # a weak opening of over 3 s becomes the new quiet
+SLOW_SHARE = 0.5  # a fall of which less than this came within 0.25 s did not begin with an opening
+DEEP_SHARE = 0.3  # under this share of the quiet vacuum nothing has resealed
 LEFT_OVER = 0.35  # and of the fall so much was left at its end: the milk flow had risen, nothing resealed
 FAINT_L_MIN = 20.0  # what never was more and took longer than that was a drift, no air
 GIVE_BACK = 13  # the claw's spring gives back what it took within 0.6 s of the reseal
@@ -28,6 +30,7 @@ LAG, SPAN = 6, 40  # the baseline is the mean of 2 s, 0.3 s ago (two pulsations,
 BEFORE = 30  # the reference of a window is the 1.5 s before it
 HELD_AFTER = 20  # baseline and reference stay frozen for 1 s after an opening
 JERK = 40  # bins (2 s) around an onset in which a fast arm counts
+LEAST_L = 0.01  # less than this is nothing that a liner lets in
 FALLEN = 40  # bins (2 s) under half the quiet vacuum: no slip, the unit is off its teats
 DRIEST_KG_MIN = 0.2  # an empty tube has no inertia: the smallest noise would pass for litres
 UNMEASURED_KG_MIN = 1.5
@@ -35,7 +38,7 @@ FOLLOW_S = 1.5
 STEPS = 4  # sub-steps of the milk tube in one bin
 NONE, OPEN, PAUSE = int(Opening.NONE), int(Opening.OPEN), int(Opening.PAUSE)
 FOUND, CLOSED = int(Happening.AIR_FOUND), int(Happening.AIR_CLOSED)
-W0, W1, W2, W3 = 3, 5, 10, 20
+W0, W1, W2, W3, W4 = WINDOWS
 
 
 @compiled
@@ -122,9 +125,8 @@ def contrast(s: Any, width: int) -> float:
 def judge(s: Any, caution: float, num: KernelNumbers) -> tuple[float, int]:
     """Return the highest contrast in thresholds and its window, and learn the noise scale."""
     best, width = 0.0, W0
-    for k in range(4):
-        w = W0 if k == 0 else W1 if k == 1 else W2 if k == 2 else W3
-        floor = num.floor_0 if k == 0 else num.floor_1 if k == 1 else num.floor_2 if k == 2 else num.floor_3
+    for k in range(len(WINDOWS)):
+        w, floor = WINDOWS[k], num.floor_l[k]
         air = contrast(s, w)
         score = air / (max(floor, num.threshold * s.scale[k]) * caution)
         if score > best:
@@ -160,8 +162,11 @@ def open_event(s: Any, width: int, base_kpa: float, now: Now) -> None:
     ):
         back += 1
     on = max(b - back + 1, s.resume_bin)
-    s.op_on, s.op_found = on, b
-    s.quiet_run, s.low_run = 0, 0
+    torn = s.opening == PAUSE and on == s.resume_bin and s.ev_last < s.resume_bin  # a gap lay in between
+    if not torn:
+        s.op_on, s.op_found = on, b
+        s.low_run = 0
+    s.quiet_run = 0
     s.op_peak = peak
     if s.opening == NONE:
         s.ev_on, s.ev_found, s.ev_pulses = on, b, 0
@@ -173,11 +178,8 @@ def open_event(s: Any, width: int, base_kpa: float, now: Now) -> None:
         s.ev_rising = 1 if s.flow_slow > 1.05 * s.flow_slower else 0
         h = report(now, FOUND, s.index)
         h.from_bin, h.found_bin, h.flow, h.base = on, b, s.ev_flow, base_kpa
-    else:
-        s.was_last, s.was_l, s.was_peak = s.ev_last, s.ev_l, s.ev_peak
-        s.was_depth, s.was_fall, s.was_low = s.ev_depth, s.ev_fall, s.ev_low
     s.opening = OPEN
-    s.ev_pulses += 1
+    s.ev_pulses += 0 if torn else 1
     s.ev_last = b
     for i in range(1, back + 1):  # air of the bins before this one; this bin is counted by the caller
         s.ev_l += air_at(s, i, s.ev_ref) * BIN_S / 60.0
@@ -201,8 +203,10 @@ def follow_event(s: Any, b: int, excess: float, num: KernelNumbers) -> None:
     """Carry an opening on by one bin; it ends when its air stays small."""
     s.ev_l += excess * BIN_S / 60.0
     level = 0.5 * (excess + air_at(s, 1, s.ev_ref))
-    if b - s.op_on > STALE and s.low_run < FALLEN and level < WEAK_L_MIN:
-        s.ev_ref += BIN_S / ADAPT_S * (air_at(s, 0, s.ev_ref))
+    slow = s.ev_fall < SLOW_SHARE * s.ev_depth
+    s.drifting = 1 if b - s.op_on > STALE and s.low_run < FALLEN and (slow or level < WEAK_L_MIN) else 0
+    if s.drifting == 1:
+        s.ev_ref += BIN_S / ADAPT_S * air_at(s, 0, s.ev_ref)
     s.op_peak = max(s.op_peak, level)
     s.ev_peak = max(s.ev_peak, level)
     note_depth(s, b)
@@ -211,7 +215,7 @@ def follow_event(s: Any, b: int, excess: float, num: KernelNumbers) -> None:
     if excess > num.close_share * s.op_peak:
         s.ev_last = b
         s.quiet_run = 0
-    else:
+    elif s.raw[b & MASK] > DEEP_SHARE * s.ev_base:
         s.quiet_run += 1
         if s.quiet_run >= 4:
             s.opening = PAUSE
@@ -223,9 +227,12 @@ def follow_event(s: Any, b: int, excess: float, num: KernelNumbers) -> None:
 def report_event(s: Any, now: Now) -> None:
     """Write a finished event to the output and clear it; a drift that passed for air is dropped."""
     s.opening = NONE
-    if s.ev_last - s.ev_on > STALE and s.ev_peak < WEAK_L_MIN:
+    if s.ev_l < LEAST_L or s.ev_depth <= 0.0:
+        return
+    if s.ev_last - s.ev_on > STALE:
+        gentle = s.ev_peak < WEAK_L_MIN or s.ev_fall < SLOW_SHARE * s.ev_depth
         unsealed = s.ev_left > LEFT_OVER * s.ev_depth
-        if unsealed or (s.ev_pulses == 1 and s.ev_peak < FAINT_L_MIN):
+        if (gentle and unsealed) or (s.ev_pulses == 1 and s.ev_peak < FAINT_L_MIN):
             return
     h = report(now, CLOSED, s.index)
     h.from_bin, h.to_bin, h.found_bin = s.ev_on, s.ev_last + 1, s.ev_found
@@ -238,22 +245,31 @@ def report_event(s: Any, now: Now) -> None:
 
 
 @compiled
-def take_back(s: Any) -> None:
-    """Make the event what it was before the opening now running."""
-    s.ev_pulses -= 1
-    s.ev_last, s.ev_l, s.ev_peak = s.was_last, s.was_l, s.was_peak
-    s.ev_depth, s.ev_fall, s.ev_low = s.was_depth, s.was_fall, s.was_low
+def make_sure(s: Any) -> None:
+    """Keep the event's figures as of a bin near the quiet vacuum."""
+    s.sure_last, s.sure_pulses, s.sure_low = s.ev_last, s.ev_pulses, s.ev_low
+    s.sure_l, s.sure_peak, s.sure_depth = s.ev_l, s.ev_peak, s.ev_depth
+    s.sure_fall, s.sure_left = s.ev_fall, s.ev_left
+
+
+@compiled
+def back_to_sure(s: Any) -> None:
+    """Make the event what it was before the vacuum left the quiet one for the last time."""
+    s.ev_last, s.ev_pulses, s.ev_low = s.sure_last, s.sure_pulses, s.sure_low
+    s.ev_l, s.ev_peak, s.ev_depth = s.sure_l, s.sure_peak, s.sure_depth
+    s.ev_fall, s.ev_left = s.sure_fall, s.sure_left
 
 
 @compiled
 def split_last(s: Any, now: Now) -> None:
     """Report the squawks before the unit came off as an event of their own."""
-    litres, peak, depth, fall, low = s.ev_l - s.was_l, s.op_peak, s.ev_depth, s.ev_fall, s.ev_low - s.was_low
-    last = s.ev_last
-    take_back(s)
+    litres, depth, fall, low, last = s.ev_l - s.sure_l, s.ev_depth, s.ev_fall, s.ev_low, s.ev_last
+    pulses = s.ev_pulses - 1
+    back_to_sure(s)
+    s.ev_last, s.ev_pulses = min(s.ev_last, s.op_on - 1), pulses
     report_event(s, now)
     s.ev_on, s.ev_found, s.ev_last, s.ev_pulses = s.op_on, s.op_found, last, 1
-    s.ev_l, s.ev_peak, s.ev_depth, s.ev_fall, s.ev_low = litres, peak, depth, fall, low
+    s.ev_l, s.ev_peak, s.ev_depth, s.ev_fall, s.ev_low = litres, s.op_peak, depth, fall, low
 
 
 @compiled
@@ -297,11 +313,11 @@ def hear(s: Any, now: Now, num: KernelNumbers) -> None:
         s.fall = -rest
     air = admit(s, -rest, base + common, num.claw)
     push_air(s, air)
-    if s.air_seen <= BEFORE + W3 + 1:
+    if s.air_seen <= BEFORE + W4 + 1:
         push_level(s, s.now_level)
         return
     if s.opening != OPEN:
-        score, width = judge(s, 1.0 + max(0.0, abs(common) - CAUTION_KPA), num)
+        score, width = judge(s, 1.0 + 0.4 * max(0.0, now.stir_kpa - CAUTION_KPA), num)
         if score > 1.0 and (s.opening == NONE or b - width > s.ev_last + 2):
             open_event(s, width, base, now)
             s.ev_score = max(s.ev_score, score)

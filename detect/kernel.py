@@ -24,6 +24,7 @@ MASK = RING - 1
 PLANT_CLOSED, GAP_CLOSED = int(Happening.PLANT_CLOSED), int(Happening.GAP_CLOSED)
 SHORT_GAP, LONG_GAP = 3, 100  # bins: 0.15 s is a gap, after 5 s nothing before it counts
 PLANT_SLOW_S = 20.0
+STIR_S = 3.0
 PLANT_TRUST = 20  # bins (1 s) over which a silent plant sensor's last word fades
 SHARED_NOISE_KPA = 0.3
 
@@ -146,13 +147,15 @@ def advance(stalls: Any, plant: Any, grid: Bins, rows: Any, num: KernelNumbers) 
     p = plant[0]
     for k in range(grid.kpa.shape[0]):
         sensed = sensed_signal(p, grid.plant_kpa[k])
-        now = Now(grid.first_bin + k, sensed, 0.0, rows, used)
+        now = Now(grid.first_bin + k, sensed, 0.0, 0.0, rows, used)
         for i in range(stalls.shape[0]):
             take_bin(stalls[i], grid.kpa[k, i], grid.flow[k, i], now, num)
         alone = p.seen == 0 or p.missing > PLANT_TRUST
         shared = shared_signal(stalls, rests, num) if alone else 0.0
         p.sensed, p.common = sensed, sensed + shared
-        now = Now(grid.first_bin + k, sensed, shared, rows, used)
+        stir = abs(p.common - p.common_mean)
+        p.common_mean += BIN_S / STIR_S * (p.common - p.common_mean)
+        now = Now(grid.first_bin + k, sensed, shared, stir, rows, used)
         watch_plant(stalls, p, now, num)
         for i in range(stalls.shape[0]):
             work_bin(stalls[i], now, num)

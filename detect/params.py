@@ -34,7 +34,7 @@ class UnitParams:
         and reseal).
     settle_min_s, settle_max_s:
         Attaching takes at least and at most this long [s]; air is normal meanwhile. A unit that is
-        not steady by then is watched all the same (attaching in under 15-20 s, common practice, no source).
+        not steady by then is watched all the same (attaching takes under 15-20 s, common practice, no source).
     settle_dry_s:
         Before this [s] a unit without milk is still being attached: attaching ends before the first
         milk (common practice, no source).
@@ -53,8 +53,8 @@ class UnitParams:
     on_s: float = 0.5
     off_s: float = 2.5
     settle_min_s: float = 4.0
-    settle_dry_s: float = 12.0
-    settle_max_s: float = 20.0
+    settle_dry_s: float = 20.0
+    settle_max_s: float = 25.0
     steady_kpa: float = 5.0
     sudden_fall_s: float = 0.35
     linger_s: float = 1.0
@@ -70,7 +70,7 @@ class AirParams:
         Contrast of a window against the 1.5 s before it, in running noise scales, that opens an event
         (engineering choice).
     floor_l:
-        Least contrast [L] in each of the four windows (0.15, 0.25, 0.5, 1 s), however quiet the unit is
+        Least contrast [L] in each of the five windows (0.15, 0.25, 0.5, 1, 2 s), however quiet the unit is
         (engineering choice; normal leak of a whole cluster is 0.2-0.8 L/min, Mein et al.).
     close_share:
         An opening ends when its air falls under this share of its peak (engineering choice).
@@ -87,7 +87,7 @@ class AirParams:
     """
 
     threshold: float = 5.5
-    floor_l: tuple[float, float, float, float] = (0.02, 0.03, 0.045, 0.07)
+    floor_l: tuple[float, float, float, float, float] = (0.02, 0.03, 0.045, 0.07, 0.1)
     close_share: float = 0.2
     train_s: float = 5.0
     longest_s: float = 30.0
@@ -247,10 +247,7 @@ class DetectorParams:
             sudden_fall_s=unit.sudden_fall_s,
             linger_s=unit.linger_s,
             threshold=air.threshold,
-            floor_0=air.floor_l[0],
-            floor_1=air.floor_l[1],
-            floor_2=air.floor_l[2],
-            floor_3=air.floor_l[3],
+            floor_l=air.floor_l,
             close_share=air.close_share,
             train_bins=bins(air.train_s),
             longest_bins=bins(air.longest_s),
@@ -285,10 +282,7 @@ class KernelNumbers(NamedTuple):
     sudden_fall_s: float
     linger_s: float
     threshold: float
-    floor_0: float
-    floor_1: float
-    floor_2: float
-    floor_3: float
+    floor_l: tuple[float, float, float, float, float]
     close_share: float
     train_bins: int
     longest_bins: int

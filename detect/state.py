@@ -13,12 +13,12 @@ import numpy as np
 
 from detect.machine import compiled
 
-RING: Final = 64
-"""Bins kept of level, air and raw vacuum (3.2 s); a power of two."""
+RING: Final = 128
+"""Bins kept of level, air and raw vacuum (6.4 s); a power of two."""
 HARMONICS: Final = 4
 """Multiples of the pulsation rate that are taken out of the vacuum."""
-WINDOWS: Final = (3, 5, 10, 20)
-"""Detection windows in bins: 0.15, 0.25, 0.5 and 1 s."""
+WINDOWS: Final = (3, 5, 10, 20, 40)
+"""Detection windows in bins: 0.15, 0.25, 0.5, 1 and 2 s."""
 
 
 class Opening(IntEnum):
@@ -109,17 +109,15 @@ EVENT_FIELDS: Final = [
     ("ev_left", "f8"),  # fall that was left over when the opening ended
     ("ev_low", "i8"),  # longest run of bins under the fall-off share
     ("low_run", "i8"),
-    ("sure_l", "f8"),  # the same up to the last bin near the quiet vacuum: before a take-off
+    ("drifting", "i8"),  # the opening looks like milk rising, not like air
+    ("sure_last", "i8"),  # figures as of the last bin near the quiet vacuum: before a take-off or a fall
+    ("sure_pulses", "i8"),
+    ("sure_l", "f8"),
     ("sure_peak", "f8"),
     ("sure_depth", "f8"),
     ("sure_fall", "f8"),
+    ("sure_left", "f8"),
     ("sure_low", "i8"),
-    ("was_last", "i8"),  # the same before the opening now running, to take it back
-    ("was_low", "i8"),
-    ("was_l", "f8"),
-    ("was_peak", "f8"),
-    ("was_depth", "f8"),
-    ("was_fall", "f8"),
 ]
 FIGURE_FIELDS: Final = [
     ("open", "i8"),  # a milking is open
@@ -147,6 +145,11 @@ ARM_FIELDS: Final = [
     ("trail_n", "i8"),
     ("moved_bin", "i8"),  # when the arm last began to move fast
     ("removal_kpa", "f8"),  # vacuum when the arm began to take the unit away
+    ("park_n", "i8"),  # readings behind the parked pose
+    ("park_cord", "f8"),
+    ("park_angle", "f8"),
+    ("near_park", "i8"),
+    ("parked_bin", "i8"),  # when the arm last arrived there
     ("arm_n", "i8"),  # arm readings judged in this attachment
     ("last_arm", "i8"),
     ("cord_mean", "f8"),  # of the last second or two
@@ -181,6 +184,7 @@ PLANT_DTYPE: Final = np.dtype(
         ("missing", "i8"),
         ("sensed", "f8"),  # fast part by its own sensor
         ("common", "f8"),  # fast part shared by all stalls
+        ("common_mean", "f8"),  # its mean over the last seconds
         ("dip_run", "i8"),
         ("dip_bin", "i8"),
         ("dip_last", "i8"),
@@ -225,6 +229,8 @@ class Now(NamedTuple):
         Number of the bin.
     sensed_kpa, shared_kpa:
         What the whole plant does: by its own sensor, or without one by the stalls' median.
+    stir_kpa:
+        How far that is from its own mean of the last seconds.
     rows, used:
         Happenings written so far (array of HAPPENING_DTYPE) and their number (array of one).
     """
@@ -232,6 +238,7 @@ class Now(NamedTuple):
     bin: int
     sensed_kpa: float
     shared_kpa: float
+    stir_kpa: float
     rows: np.ndarray
     used: np.ndarray
 
@@ -267,6 +274,7 @@ def new_stalls(stalls: int) -> np.ndarray:
         "moved_bin",
         "milk_bin",
         "arm_bin",
+        "parked_bin",
         "gap_bin",
         "resume_bin",
     ):
@@ -276,5 +284,5 @@ def new_stalls(stalls: int) -> np.ndarray:
     state["flow"] = np.nan
     state["kpa"] = np.nan
     state["removal_kpa"] = np.nan
-    state["scale"] = (0.02, 0.03, 0.05, 0.08)
+    state["scale"] = (0.01, 0.015, 0.025, 0.04, 0.06)
     return state

@@ -13,11 +13,12 @@ from detect.hear import (
     NONE,
     OPEN,
     SPAN,
+    back_to_sure,
     forget_level,
+    make_sure,
     push_level,
     report_event,
     split_last,
-    take_back,
 )
 from detect.machine import compiled
 from detect.params import BIN_S, KernelNumbers
@@ -29,11 +30,13 @@ ATTACHED, DETACHED = int(Happening.ATTACHED), int(Happening.DETACHED)
 FLOW_TRUST = 60  # bins (3 s) for which a milk-flow reading may stand in for a missing one
 TWO_MINUTES = 2400
 SECOND = 20
+SLEW_KG_MIN = 0.5 * BIN_S  # milk flow changes by up to this in a bin; what is faster is air in the meter
 FIRST_MILK_KG_MIN = 0.2
 OPEN_MILKING = 1
+JUST_BEFORE = 10  # bins (0.5 s): what begins so shortly before a take-off is part of it
 HIGH_SHARE, SURE_SHARE = 0.8, 0.93  # of the quiet vacuum: above, a take-off has not begun
 UNKNOWN_QUIET_KPA = 42.0  # an ordinary claw vacuum, until the unit's own is known
-ARM_AHEAD, ARM_BEHIND = 20, 40  # bins around the fall in which the arm of a unit pulled off moves
+ARM_AHEAD, ARM_BEHIND = 20, 60  # bins around the fall in which the arm of a unit pulled off moves
 
 
 @compiled
@@ -41,8 +44,9 @@ def take_flow(s: Any, b: int, flow_kg_min: float) -> None:
     """Keep the newest milk flow and its slow followers, which stand still during an event."""
     if not math.isnan(flow_kg_min):
         s.flow, s.flow_bin = flow_kg_min, b
-    if s.flow_bin >= 0 and s.opening != OPEN:
-        s.flow_slow += BIN_S / 2.0 * (s.flow - s.flow_slow)
+    if s.flow_bin >= 0 and (s.opening != OPEN or s.drifting == 1):
+        step = BIN_S / 2.0 * (s.flow - s.flow_slow)
+        s.flow_slow += min(max(step, -SLEW_KG_MIN), SLEW_KG_MIN)
         s.flow_slower += BIN_S / 10.0 * (s.flow - s.flow_slower)
 
 
@@ -116,9 +120,8 @@ def watch_unit(s: Any, now: Now, num: KernelNumbers) -> None:
         s.fell_bin = b if s.fell_bin < 0 else s.fell_bin
     elif s.kpa < 0.5 * quiet:
         s.linger += 1
-    if s.kpa >= SURE_SHARE * quiet:
-        s.sure_l, s.sure_peak, s.sure_depth = s.ev_l, s.ev_peak, s.ev_depth
-        s.sure_fall, s.sure_low = s.ev_fall, s.ev_low
+    if s.opening != NONE and s.kpa >= SURE_SHARE * quiet:
+        make_sure(s)
     s.off_run = s.off_run + 1 if s.kpa < num.off_kpa else 0
     if s.off_run >= num.off_bins:
         detach(s, now, num)
@@ -184,23 +187,20 @@ def end_by_loss(s: Any, start: int, low: int, now: Now) -> None:
     if s.ev_pulses > 1:
         split_last(s, now)
     s.ev_last = low
-    pulled = start - ARM_AHEAD <= s.moved_bin <= start + ARM_BEHIND or s.moved_bin < start <= s.arm_bin
+    if s.near_park < 0:  # nobody knows yet where the arm is parked: any fast motion must do
+        pulled = start - ARM_AHEAD <= s.moved_bin <= start + ARM_BEHIND or s.moved_bin < start <= s.arm_bin
+    else:
+        pulled = start - ARM_AHEAD <= s.parked_bin <= start + ARM_BEHIND
     s.ev_low = WITH_ARM if pulled else WITHOUT_ARM
     report_event(s, now)
 
 
 @compiled
 def end_by_removal(s: Any, start: int, now: Now) -> None:
-    """Finish an event during which the unit was taken off as usual."""
-    if s.opening == OPEN:
-        if start - s.op_on > 10:  # it had lost air before the take-off began
-            s.ev_last = min(s.ev_last, start)
-            s.ev_l, s.ev_peak, s.ev_depth = s.sure_l, s.sure_peak, s.sure_depth
-            s.ev_fall, s.ev_low = s.sure_fall, s.sure_low
-        elif s.ev_pulses > 1:  # take the last opening back: it was the take-off
-            take_back(s)
-        else:
-            return
+    """Finish an event during which the unit was taken off as usual: what the take-off added is no air."""
+    if s.ev_on >= start - JUST_BEFORE:
+        return
+    back_to_sure(s)
     report_event(s, now)
 
 

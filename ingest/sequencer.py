@@ -26,12 +26,15 @@ from ingest.wire import Address
 
 @dataclass(frozen=True, slots=True)
 class HoldLimits:
-    """How long a topic waits for a missing frame: receive time [ns], and frames behind the gap.
+    """How long a topic waits for a missing frame: by the device's clock, the receiver's, and in frames.
 
-    Engineering choices: a broker or gateway that resends does so within a second or two; longer
-    would only delay what the gap does not concern.
+    Engineering choices. What overtakes does so by a frame or two: ``device_ns`` of newer data is the
+    measure that also holds when a record runs faster than time, and it stays under the detector's
+    patience with a silent stream, or one lost frame would cost its stall seconds of data. ``wait_ns``
+    of receive time ends the wait of a topic that has gone quiet behind its gap.
     """
 
+    device_ns: int = 1_500_000_000
     wait_ns: int = 3 * 10**9
     frames: int = 64
 
@@ -192,7 +195,15 @@ class Sequencer:
         stream.held[seq] = Held(frame, since_ns)
         self._waiting.add(topic)
         self._find_oldest()
-        return self._give_up(topic) if len(stream.held) > self._limits.frames else []
+        outcomes: list[Outcome] = []
+        while stream.held and self._too_long(stream, frame.stamp.t_ns):
+            outcomes += self._give_up(topic)
+        return outcomes
+
+    def _too_long(self, stream: _Stream, newest_ns: int) -> bool:
+        """Tell whether a topic has waited long enough by its own newest frame."""
+        behind_ns = newest_ns - stream.last.t_ns
+        return len(stream.held) > self._limits.frames or behind_ns > self._limits.device_ns
 
     def _expire(self) -> list[Outcome]:
         """Give up on gaps that were waited for long enough."""
