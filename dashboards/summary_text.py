@@ -17,6 +17,7 @@ SELECT count(*) AS milkings, count(*) FILTER (complete) AS complete,
     coalesce(sum(unsupported_s), 0) AS unsupported_s, coalesce(sum(fall_offs), 0)::BIGINT AS fall_offs,
     coalesce(sum(reattaches), 0)::BIGINT AS reattaches,
     (SELECT coalesce(sum(air_l), 0) FROM air_event) AS air_l,
+    (SELECT coalesce(sum(air_l), 0) FROM air_event WHERE kind = 'liner_slip') AS slip_air_l,
     (SELECT count(*) FROM air_event WHERE kind = 'vacuum_removal') AS removals,
     (SELECT count(*) FROM plant_event) AS dips,
     (SELECT count(*) FROM condition_event) AS conditions,
@@ -46,7 +47,9 @@ def _totals(totals: dict[str, Any]) -> Iterator[str]:
     yield f"Summary of {totals['milkings']} milkings ({totals['complete']} seen whole)"
     yield f"  milk             {totals['yield_kg']:.0f} kg"
     yield f"  slips            {_rate(totals['slips'], totals['complete'])}"
-    yield f"  admitted air     {totals['air_l']:.1f} litres (estimate)"
+    yield (
+        f"  admitted air     {totals['air_l']:.1f} litres, of them {totals['slip_air_l']:.1f} in slips (estimate)"
+    )
     yield (
         f"  fall-offs        {totals['fall_offs']}, put on again {totals['reattaches']},"
         f" pulled off under vacuum {totals['removals']}"
