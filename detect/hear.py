@@ -30,6 +30,8 @@ LAG, SPAN = 6, 40  # the baseline is the mean of 2 s, 0.3 s ago (two pulsations,
 BEFORE = 30  # the reference of a window is the 1.5 s before it
 HELD_AFTER = 20  # baseline and reference stay frozen for 1 s after an opening
 JERK = 40  # bins (2 s) around an onset in which a fast arm counts
+JUST_BEFORE = 10  # bins (0.5 s): what begins so shortly before a loss or a take-off is part of it
+CERTAIN = 5  # bins (0.25 s) after which a loss within a longer leak is told
 LEAST_L = 0.01  # less than this is nothing that a liner lets in
 FALLEN = 40  # bins (2 s) under half the quiet vacuum: no slip, the unit is off its teats
 DRIEST_KG_MIN = 0.2  # an empty tube has no inertia: the smallest noise would pass for litres
@@ -210,7 +212,11 @@ def follow_event(s: Any, b: int, excess: float, num: KernelNumbers) -> None:
     s.op_peak = max(s.op_peak, level)
     s.ev_peak = max(s.ev_peak, level)
     note_depth(s, b)
-    s.low_run = s.low_run + 1 if s.raw[b & MASK] < num.fall_off_share * s.ev_base else 0
+    if s.raw[b & MASK] < num.fall_off_share * s.ev_base:
+        s.low_on = s.high_bin + 1 if s.low_run == 0 else s.low_on
+        s.low_run += 1
+    else:
+        s.low_run = 0
     s.ev_low = max(s.ev_low, s.low_run)
     if excess > num.close_share * s.op_peak:
         s.ev_last = b
@@ -261,22 +267,24 @@ def back_to_sure(s: Any) -> None:
 
 
 @compiled
-def split_last(s: Any, now: Now) -> None:
-    """Report the squawks before the unit came off as an event of their own."""
+def split_loss(s: Any, start: int, now: Now) -> None:
+    """Make the loss of the unit an event of its own; what was heard before it is told apart."""
+    if s.ev_pulses == 1 and s.op_on >= start - JUST_BEFORE:
+        return
     litres, depth, fall, low, last = s.ev_l - s.sure_l, s.ev_depth, s.ev_fall, s.ev_low, s.ev_last
-    pulses = s.ev_pulses - 1
+    pulses = s.ev_pulses - (1 if s.op_on >= start - JUST_BEFORE else 0)
     back_to_sure(s)
-    s.ev_last, s.ev_pulses = min(s.ev_last, s.op_on - 1), pulses
+    s.ev_last, s.ev_pulses = min(s.ev_last, start - 1), pulses
     report_event(s, now)
-    s.ev_on, s.ev_found, s.ev_last, s.ev_pulses = s.op_on, s.op_found, last, 1
+    s.ev_on = max(s.op_on, start)
+    s.ev_found, s.ev_last, s.ev_pulses = max(s.op_found, s.ev_on + CERTAIN), last, 1
     s.ev_l, s.ev_peak, s.ev_depth, s.ev_fall, s.ev_low = litres, s.op_peak, depth, fall, low
 
 
 @compiled
 def hang_again(s: Any, now: Now) -> None:
     """Report a fall after which the vacuum came back: the unit is being attached anew."""
-    if s.ev_pulses > 1:
-        split_last(s, now)
+    split_loss(s, s.low_on, now)
     report_event(s, now)
     s.settled, s.on_bin = 0, now.bin
     forget_level(s)

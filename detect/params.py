@@ -86,7 +86,7 @@ class AirParams:
         = 650 L/min at 24 kPa).
     """
 
-    threshold: float = 5.5
+    threshold: float = 6.5
     floor_l: tuple[float, float, float, float, float] = (0.02, 0.03, 0.045, 0.07, 0.1)
     close_share: float = 0.2
     train_s: float = 5.0

@@ -109,6 +109,7 @@ EVENT_FIELDS: Final = [
     ("ev_left", "f8"),  # fall that was left over when the opening ended
     ("ev_low", "i8"),  # longest run of bins under the fall-off share
     ("low_run", "i8"),
+    ("low_on", "i8"),  # where the vacuum left the quiet one before that run
     ("drifting", "i8"),  # the opening looks like milk rising, not like air
     ("sure_last", "i8"),  # figures as of the last bin near the quiet vacuum: before a take-off or a fall
     ("sure_pulses", "i8"),

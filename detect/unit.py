@@ -9,6 +9,7 @@ import numpy as np
 
 from detect.carry import close_support, forget_arm
 from detect.hear import (
+    JUST_BEFORE,
     LAG,
     NONE,
     OPEN,
@@ -18,7 +19,7 @@ from detect.hear import (
     make_sure,
     push_level,
     report_event,
-    split_last,
+    split_loss,
 )
 from detect.machine import compiled
 from detect.params import BIN_S, KernelNumbers
@@ -33,7 +34,6 @@ SECOND = 20
 SLEW_KG_MIN = 0.5 * BIN_S  # milk flow changes by up to this in a bin; what is faster is air in the meter
 FIRST_MILK_KG_MIN = 0.2
 OPEN_MILKING = 1
-JUST_BEFORE = 10  # bins (0.5 s): what begins so shortly before a take-off is part of it
 HIGH_SHARE, SURE_SHARE = 0.8, 0.93  # of the quiet vacuum: above, a take-off has not begun
 UNKNOWN_QUIET_KPA = 42.0  # an ordinary claw vacuum, until the unit's own is known
 ARM_AHEAD, ARM_BEHIND = 20, 60  # bins around the fall in which the arm of a unit pulled off moves
@@ -184,8 +184,7 @@ def let_go(s: Any, off_bin: int, removal_bin: int, now: Now) -> None:
 @compiled
 def end_by_loss(s: Any, start: int, low: int, now: Now) -> None:
     """Finish an event with which the unit lost its seal; the arm tells who took it off."""
-    if s.ev_pulses > 1:
-        split_last(s, now)
+    split_loss(s, start, now)
     s.ev_last = low
     if s.near_park < 0:  # nobody knows yet where the arm is parked: any fast motion must do
         pulled = start - ARM_AHEAD <= s.moved_bin <= start + ARM_BEHIND or s.moved_bin < start <= s.arm_bin
