@@ -48,7 +48,8 @@ def _totals(totals: dict[str, Any]) -> Iterator[str]:
     yield f"  milk             {totals['yield_kg']:.0f} kg"
     yield f"  slips            {_rate(totals['slips'], totals['complete'])}"
     yield (
-        f"  admitted air     {totals['air_l']:.1f} litres, of them {totals['slip_air_l']:.1f} in slips (estimate)"
+        f"  admitted air     {totals['air_l']:.1f} litres,"
+        f" of them {totals['slip_air_l']:.1f} in slips (estimate)"
     )
     yield (
         f"  fall-offs        {totals['fall_offs']}, put on again {totals['reattaches']},"
