@@ -172,7 +172,8 @@ def open_event(s: Any, width: int, base_kpa: float, now: Now) -> None:
     s.op_peak = peak
     if s.opening == NONE:
         s.ev_on, s.ev_found, s.ev_pulses = on, b, 0
-        s.ev_base, s.ev_ref, s.ev_flow = base_kpa, reference, s.flow_slow
+        s.ev_base, s.ev_ref = base_kpa, reference
+        s.ev_flow = s.flow if s.flow_bin >= 0 else s.flow_slow
         s.ev_l, s.ev_peak, s.ev_depth, s.ev_fall, s.ev_low, s.ev_score = 0.0, 0.0, 0.0, 0.0, 0, 0.0
         s.ev_left = 0.0
         s.ev_peak_flow, s.ev_age = s.peak_flow, on - s.first_bin

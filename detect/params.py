@@ -34,7 +34,7 @@ class UnitParams:
         and reseal).
     settle_min_s, settle_max_s:
         Attaching takes at least and at most this long [s]; air is normal meanwhile. A unit that is
-        not steady by then is watched all the same (attaching takes under 15-20 s, common practice, no source).
+        not steady by then is watched all the same (attaching takes 15-20 s, common practice, no source).
     settle_dry_s:
         Before this [s] a unit without milk is still being attached: attaching ends before the first
         milk (common practice, no source).
