@@ -8,6 +8,7 @@ A message identifier is good for one connection only, so every delivery knows it
 from __future__ import annotations
 
 import queue
+import socket
 import ssl
 import threading
 import time
@@ -230,13 +231,14 @@ def _new_client(config: Config) -> mqtt.Client:
 
 
 def prepare_access(client: mqtt.Client, broker: BrokerConfig) -> None:
-    """Give a client user, password and encryption as configured.
+    """Give a client user, password and encryption as configured, and a socket that sends at once.
 
     Raises
     ------
     BrokerError
         When the certificate authority cannot be used.
     """
+    client.on_socket_open = _send_at_once
     if broker.user is not None:
         client.username_pw_set(broker.user, broker.password.get_secret_value() if broker.password else None)
     if broker.tls:
@@ -244,6 +246,15 @@ def prepare_access(client: mqtt.Client, broker: BrokerConfig) -> None:
             client.tls_set_context(ssl.create_default_context(cafile=broker.ca_file))
         except OSError as error:
             raise BrokerError(f"certificate authority {broker.ca_file}: {error}", where=broker.url) from error
+
+
+def _send_at_once(_client: mqtt.Client, _data: Any, connection: Any) -> None:
+    """Switch off the gathering of small packets.
+
+    An acknowledgement has four bytes; gathered with the next, it waits 40 ms for the broker's own
+    system to confirm the one before, and a broker with a full window sends nothing meanwhile.
+    """
+    connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
 
 def _session(broker: BrokerConfig) -> Properties:

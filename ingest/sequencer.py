@@ -34,7 +34,7 @@ class HoldLimits:
     of receive time ends the wait of a topic that has gone quiet behind its gap.
     """
 
-    device_ns: int = 1_500_000_000
+    device_ns: int = 2_500_000_000
     wait_ns: int = 3 * 10**9
     frames: int = 64
 
