@@ -33,7 +33,7 @@ def test_the_gradient_is_zero_at_the_end(quiet_kpa: float, flow_kg_min: float) -
 def test_the_gradient_is_positive_in_a_slip_of_a_dry_teat(
     quiet_kpa: float, flow_kg_min: float, share: float
 ) -> None:
-    """A slip at the end pushes towards the teat by as much as the vacuum falls (common practice, no source)."""
+    """A slip at the end pushes towards the teat (common practice, no source)."""
     claw_kpa = quiet_kpa * (1.0 - share)
     assert gradient_kpa(flow_kg_min, quiet_kpa, claw_kpa) == pytest.approx(quiet_kpa * share)
     assert impact_kpa(flow_kg_min, quiet_kpa, quiet_kpa * share) == pytest.approx(quiet_kpa * share)

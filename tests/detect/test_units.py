@@ -93,7 +93,7 @@ def test_the_air_thins_with_altitude(altitude_m: float, pressure_kpa: float) -> 
 def test_sea_level_is_one_standard_atmosphere() -> None:
     """At no height the pressure is the standard atmosphere."""
     assert atmosphere_kpa(0.0) == pytest.approx(SEA_LEVEL_KPA)
-    assert SEA_LEVEL_KPA == pytest.approx(constants.atm / 1e3, rel=1e-12)
+    assert pytest.approx(constants.atm / 1e3, rel=1e-12) == SEA_LEVEL_KPA
 
 
 @given(low_m=st.floats(-500.0, 10_999.0), step_m=st.floats(1.0, 5000.0))

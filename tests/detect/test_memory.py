@@ -1,0 +1,93 @@
+"""A checkpoint that does not fit is refused, and nothing of it is taken over."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import pytest
+
+from detect.checkpoint import Checkpoint
+from detect.errors import CheckpointError, StoreError
+from detect.parlor import ParlorDetector, Site
+from tests.detect.scripted import Parlor
+
+
+@pytest.fixture(scope="module")
+def stored() -> Checkpoint:
+    """Return the state of a detector of two stalls in the middle of a milking with a slip just open."""
+    parlor = Parlor.of(2, 130)
+    for stall in parlor.stalls:
+        stall.cow(5.0, f"c{stall.number}").milk(20.0, 250.0).open(123.0, 2.0, 15.0)
+    detector = ParlorDetector(parlor="willowmere", stalls=2)
+    for reading in parlor.readings():
+        detector.feed(reading)
+    return detector.checkpoint()
+
+
+def test_a_fitting_checkpoint_is_taken_up(stored: Checkpoint) -> None:
+    """The milkings in hand are there again, and the state written anew is the same bytes."""
+    detector = ParlorDetector(parlor="willowmere", stalls=2)
+    detector.restore(stored)
+    assert detector.checkpoint() == stored
+    assert [(now.attached, now.cow) for now in detector.now()] == [(True, "c1"), (True, "c2")]
+    assert set(stored.blobs) == {0, 1, 2}
+
+
+def cut_short(stored: Checkpoint) -> Checkpoint:
+    return replace(stored, blobs={**stored.blobs, 1: stored.blobs[1][:-20]})
+
+
+def swapped(stored: Checkpoint) -> Checkpoint:
+    return replace(stored, blobs={**stored.blobs, 0: stored.blobs[1]})
+
+
+def overwritten(stored: Checkpoint) -> Checkpoint:
+    return replace(stored, blobs={**stored.blobs, 2: b"not a state"})
+
+
+def emptied(stored: Checkpoint) -> Checkpoint:
+    return replace(stored, blobs={**stored.blobs, 0: b""})
+
+
+def without_a_stall(stored: Checkpoint) -> Checkpoint:
+    return replace(stored, blobs={0: stored.blobs[0], 1: stored.blobs[1]})
+
+
+DAMAGE = [
+    (lambda stored: replace(stored, version=stored.version + 1), "version"),
+    (lambda stored: replace(stored, digest="00000000"), "parameters"),
+    (without_a_stall, "stalls"),
+    (cut_short, "damaged"),
+    (swapped, "damaged"),
+    (overwritten, "damaged"),
+    (emptied, "damaged"),
+]
+
+
+@pytest.mark.parametrize(("damage", "says"), DAMAGE)
+def test_a_misfit_is_refused_with_its_reason(
+    stored: Checkpoint, damage: Callable[[Checkpoint], Checkpoint], says: str
+) -> None:
+    """Another version, other parameters, another number of stalls and damaged bytes are refused."""
+    detector = ParlorDetector(parlor="willowmere", stalls=2)
+    with pytest.raises(CheckpointError, match=says) as caught:
+        detector.restore(damage(stored))
+    assert isinstance(caught.value, StoreError)
+
+
+def test_another_number_of_stalls_is_refused(stored: Checkpoint) -> None:
+    """A detector of three stalls does not take up the state of two."""
+    with pytest.raises(CheckpointError, match="2 stalls, not 3"):
+        ParlorDetector(parlor="willowmere", stalls=3).restore(stored)
+
+
+def test_another_site_is_refused(stored: Checkpoint) -> None:
+    """At another altitude the parameters are others."""
+    with pytest.raises(CheckpointError, match="parameters"):
+        ParlorDetector(parlor="willowmere", stalls=2, site=Site(altitude_m=900.0)).restore(stored)
+
+
+def test_a_state_is_small(stored: Checkpoint) -> None:
+    """A stall's state takes a few kilobytes at most."""
+    assert max(len(blob) for key, blob in stored.blobs.items() if key > 0) < 8_192
