@@ -55,8 +55,12 @@ def test_a_session_taken_over_is_for_good() -> None:
     """Two services of one name must not throw each other out for ever: the first one ends."""
     incoming: queue.SimpleQueue[Incoming] = queue.SimpleQueue()
     taken_over = bytes.fromhex("e0 02 8e 00")
-    with scripted(CONNACK, SUBACK + taken_over) as (config, _), BrokerClient(config, incoming):
+    with (
+        scripted(CONNACK, SUBACK, taken_over) as (config, _),
+        BrokerClient(config, incoming) as client,
+    ):
         connected = incoming.get(timeout=PATIENCE_S)
+        client.publish_retained([("milking/willowmere/committed/1", b"{}")])
         refused = incoming.get(timeout=PATIENCE_S)
     assert isinstance(connected, Connected)
     assert isinstance(refused, Refused)
