@@ -64,9 +64,9 @@ def _conform_column(frame: pl.DataFrame, column: Column, file: Path) -> pl.Serie
             raise InputError(f"column {column.name} is missing", where=str(file))
         return pl.Series(column.name, [None] * frame.height, dtype=_DTYPES[column.kind])
     series = frame.get_column(column.name)
-    cast = None if series.dtype == pl.Null else _CASTS[column.kind](series)
     try:
-        return (series if cast is None else cast).cast(_DTYPES[column.kind])
+        fitting = series if series.dtype == pl.Null else _CASTS[column.kind](series)
+        return fitting.cast(_DTYPES[column.kind])
     except pl.exceptions.PolarsError as error:
         message = f"column {column.name} is {series.dtype}, which is no {column.kind.value} without loss"
         raise InputError(message, where=str(file)) from error

@@ -98,8 +98,17 @@ class History:
         self._connection.close()
 
     def reader(self) -> duckdb.DuckDBPyConnection:
-        """Return a cursor of its own for reading; the caller closes it."""
-        return self._connection.cursor()
+        """Return a cursor of its own for reading; the caller closes it.
+
+        Raises
+        ------
+        StoreError
+            When the history is closed or the engine has given the file up.
+        """
+        try:
+            return self._connection.cursor()
+        except duckdb.Error as error:
+            raise StoreError(f"cannot be read: {first_line(error)}", where=str(self.path)) from error
 
     @contextmanager
     def transaction(self) -> Iterator[duckdb.DuckDBPyConnection]:
