@@ -210,11 +210,21 @@ def no_plant_sensor(*, seed: int = 1, stalls: int = 40, hours: float = 1.0) -> S
     return replace(base, sensors=replace(base.sensors, plant_hz=None))
 
 
+def weak_plant(*, seed: int = 1, stalls: int = 40, hours: float = 1.0) -> Scenario:
+    """Return the ordinary morning on a pump without reserve that sags by 12 kPa for 90 s every 10 minutes."""
+    base = plain(seed=seed, stalls=stalls, hours=hours)
+    plant = replace(base.plant, reserve_l_min=150.0, reserve_per_unit_l_min=3.0)
+    begins = np.arange(300.0, base.duration_s - 90.0, 600.0)
+    sags = tuple(Fault(FaultKind.PLANT_DIP, None, float(t), float(t) + 90.0, 12.0) for t in begins)
+    return replace(base, plant=plant, faults=base.faults + sags)
+
+
 PRESETS: Final[dict[str, Callable[..., Scenario]]] = {
     "plain": plain,
     "no_inertia": no_inertia,
     "heavy_slugging": heavy_slugging,
     "fluttering": fluttering,
     "no_plant_sensor": no_plant_sensor,
+    "weak_plant": weak_plant,
 }
 """The named presets."""

@@ -17,7 +17,7 @@ from simulator.faults import Fault, FaultKind
 from simulator.herd import Herd
 from simulator.platform import Deck
 from simulator.rotary import simulate
-from simulator.scenario import Routine, Scenario, Shifts, plain
+from simulator.scenario import PRESETS, Routine, Scenario, Shifts, plain
 from simulator.sensors import Sensors
 
 QUIET = Sensors(
@@ -328,3 +328,45 @@ def test_the_plain_morning_has_the_usual_rates():
     assert 1.0 <= 100.0 * table.filter(kind="fall_off").height / milkings <= 5.0
     assert 0.5 <= 100.0 * table.filter(kind="vacuum_removal").height / milkings <= 5.0
     assert 8.0 <= 100.0 * lapses / milkings <= 18.0
+
+
+@pytest.mark.parametrize(("share", "rides_on"), [(0.0, False), (1.0, True)])
+def test_an_unfinished_cow_is_cut_off_or_goes_round(share, rides_on):
+    """On a platform too fast for the cow she is cut off at the exit, or milked on for a second turn."""
+    routine = Routine(unsupported_share=0.0, restless_per_h=0.0, go_round_share=share)
+    scenario = _small(routine=routine, herd=Herd(yield_kg=22.0))
+    record = _record(replace(scenario, deck=replace(scenario.deck, stall_s=60.0)))
+    on_s = record.seconds("truth_milkings", "end_at") - record.seconds("truth_milkings", "start_at")
+    assert bool(on_s.max() > 180.0) is rides_on
+
+
+def test_an_unread_tag_leaves_the_stall_without_a_cow_but_not_without_a_milking():
+    """When no tag is read no cow is announced, yet the truth has her milking."""
+    record = _record(_small(herd=Herd(unread_share=1.0)))
+    notices = [
+        body for (_, kind), rows in record.streams.items() if kind is StreamKind.COW for _, body in rows
+    ]
+    assert all(body["cow"] is None for body in notices)
+    assert record.truth["truth_milkings"].height > 0
+
+
+def test_a_reattached_unit_goes_on_with_the_same_milking(morning):
+    """A reattached cow has one milking, and her fall-off ends before it does."""
+    milkings = morning.truth["truth_milkings"].filter(pl.col("reattaches") > 0)
+    assert milkings.height >= 1
+    falls = morning.truth["truth_events"].filter(kind="fall_off")
+    for row in milkings.iter_rows(named=True):
+        same = morning.truth["truth_milkings"].filter(cow=row["cow"], stall=row["stall"])
+        own = falls.filter((pl.col("cow") == row["cow"]) & (pl.col("end_at") <= row["end_at"]))
+        assert same.height == 1
+        assert own.height >= 1
+
+
+def test_a_weak_plant_makes_slips_of_its_own():
+    """On a plant that sags deeply for long some slips have the low vacuum as their cause."""
+    base = PRESETS["weak_plant"](seed=1, stalls=20, hours=0.5)
+    simulation = simulate(replace(base, sensors=Sensors(vacuum_hz=50, plant_hz=None, frame_s=1.0)))
+    deque(simulation, maxlen=0)
+    truth = simulation.truth.tables()
+    assert truth["truth_events"].filter(cause="low_plant_vacuum").height >= 1
+    assert truth["truth_plant"]["depth_kpa"].max() > 8.0
