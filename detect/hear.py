@@ -130,10 +130,12 @@ def judge(s: Any, caution: float, num: KernelNumbers) -> tuple[float, int]:
     for k in range(len(WINDOWS)):
         w, floor = WINDOWS[k], num.floor_l[k]
         air = contrast(s, w)
-        score = air / (max(floor, num.threshold * s.scale[k]) * caution)
+        bar = max(floor, num.threshold * s.scale[k], num.tail_factor * s.tail[k])
+        score = air / (bar * caution)
         if score > best:
             best, width = score, w
         if caution <= 1.0:
+            s.tail[k] *= 1.0 + num.tail_gain * ((1.0 if air > s.tail[k] else 0.0) - num.tail_share)
             s.scale[k] += num.scale_gain * (min(1.25 * abs(air), 4.0 * s.scale[k]) - s.scale[k])
     return best, width
 

@@ -25,6 +25,7 @@ PLANT_CLOSED, GAP_CLOSED = int(Happening.PLANT_CLOSED), int(Happening.GAP_CLOSED
 SHORT_GAP, LONG_GAP = 3, 100  # bins: 0.15 s is a gap, after 5 s nothing before it counts
 PLANT_SLOW_S = 20.0
 STIR_S = 3.0
+HANGING_SHARE = 0.5
 PLANT_TRUST = 20  # bins (1 s) over which a silent plant sensor's last word fades
 SHARED_NOISE_KPA = 0.3
 
@@ -48,7 +49,8 @@ def shared_signal(stalls: Any, rests: NDArray[np.float64], num: KernelNumbers) -
     n = 0
     for i in range(stalls.shape[0]):
         s = stalls[i]
-        if s.ready == 1 and s.opening != OPEN and s.air_seen > 0:
+        quiet = s.ready == 1 and s.opening != OPEN and s.air_seen > 0
+        if quiet and s.kpa > HANGING_SHARE * s.level_sum / SPAN:  # a unit being taken off says nothing
             rests[n] = s.rest
             n += 1
     if n < num.fewest:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final, TypeVar, cast
@@ -20,6 +21,8 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 CACHE_VARIABLE: Final = "QUIETCLAW_CACHE_DIR"
 """Environment variable naming a writable folder, for an installation that is read-only."""
+KEEP_S: Final = 7 * 86_400
+"""Older machine code is kept this long [s]: another process may still be running from it."""
 
 
 def compiled(function: F) -> F:
@@ -46,8 +49,9 @@ def _cache_folder() -> Path | None:
         return None
     if not os.access(folder, os.W_OK):
         return None
+    stale_s = time.time() - KEEP_S
     for old in parent.glob("machine-*"):
-        if old != folder:
+        if old != folder and old.stat().st_mtime < stale_s:
             shutil.rmtree(old, ignore_errors=True)
     return folder
 

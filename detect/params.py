@@ -69,6 +69,10 @@ class AirParams:
     threshold:
         Contrast of a window against the 1.5 s before it, in running noise scales, that opens an event
         (engineering choice).
+    tail_factor, tail_share, tail_gain:
+        Slugs in the milk tube have heavy tails that no mean scale shows: the contrast exceeded in
+        ``tail_share`` of all bins, followed in relative steps of ``tail_gain``, times ``tail_factor`` is
+        a second bar (engineering choice).
     floor_l:
         Least contrast [L] in each of the five windows (0.15, 0.25, 0.5, 1, 2 s), however quiet the unit is
         (engineering choice; normal leak of a whole cluster is 0.2-0.8 L/min, Mein et al.).
@@ -87,6 +91,9 @@ class AirParams:
     """
 
     threshold: float = 6.5
+    tail_factor: float = 1.2
+    tail_share: float = 0.004
+    tail_gain: float = 0.05
     floor_l: tuple[float, float, float, float, float] = (0.02, 0.03, 0.045, 0.07, 0.1)
     close_share: float = 0.2
     train_s: float = 5.0
@@ -247,6 +254,9 @@ class DetectorParams:
             sudden_fall_s=unit.sudden_fall_s,
             linger_s=unit.linger_s,
             threshold=air.threshold,
+            tail_factor=air.tail_factor,
+            tail_share=air.tail_share,
+            tail_gain=air.tail_gain,
             floor_l=air.floor_l,
             close_share=air.close_share,
             train_bins=bins(air.train_s),
@@ -282,6 +292,9 @@ class KernelNumbers(NamedTuple):
     sudden_fall_s: float
     linger_s: float
     threshold: float
+    tail_factor: float
+    tail_share: float
+    tail_gain: float
     floor_l: tuple[float, float, float, float, float]
     close_share: float
     train_bins: int

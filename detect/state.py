@@ -82,6 +82,7 @@ UNIT_FIELDS: Final = [
     ("pulse_n", "i8"),
     ("ripple_a", "f8", HARMONICS),
     ("ripple_b", "f8", HARMONICS),
+    ("tail", "f8", len(WINDOWS)),  # contrast that ordinary slugs seldom exceed [L]
     ("hold_until", "i8"),  # baseline is held until this bin
 ]
 EVENT_FIELDS: Final = [
@@ -285,5 +286,6 @@ def new_stalls(stalls: int) -> np.ndarray:
     state["flow"] = np.nan
     state["kpa"] = np.nan
     state["removal_kpa"] = np.nan
+    state["tail"] = (0.02, 0.03, 0.045, 0.07, 0.1)
     state["scale"] = (0.01, 0.015, 0.025, 0.04, 0.06)
     return state

@@ -60,6 +60,7 @@ class Timeline:
         n = stalls
         self.stalls = stalls
         self.params = params
+        self._patience_ns = int(params.patience_s * 1e9)
         self.done_bin = -1
         self.counters = {"late_samples": 0, "ahead_readings": 0, "clock_shifts": 0, "quarter_samples": 0}
         self.cows: list[CowAtStall] = []
@@ -89,8 +90,8 @@ class Timeline:
         start_ns = reading.t_ns + int(self.offset[kind, column])
         end_ns = start_ns + length_ns
         if self.done_bin < 0:
-            self.done_bin = (start_ns - int(self.params.patience_s * 1e9)) // BIN_NS
-            self.covered[:] = start_ns  # nobody is left behind before the patience is over
+            self.done_bin = (start_ns - self._patience_ns) // BIN_NS
+            self.covered[:] = start_ns - self._patience_ns // 2  # whoever has not spoken yet is waited for
         if end_ns <= self.done_bin * BIN_NS:
             self._late(kind, column, end_ns)
         elif end_ns // BIN_NS - self.done_bin >= SPAN - 1:
@@ -113,9 +114,8 @@ class Timeline:
         clock_ns = int(np.sort(seen)[(seen.size - 1) // 2])
         if self.pending and clock_ns <= self.done_bin * BIN_NS:
             return self.done_bin
-        limit_ns = max(clock_ns, int(np.sort(seen)[-1]) - int(self.params.horizon_s * 1e9)) - int(
-            self.params.patience_s * 1e9
-        )
+        horizon_ns = int(self.params.horizon_s * 1e9)
+        limit_ns = max(clock_ns, int(np.sort(seen)[-1]) - horizon_ns) - self._patience_ns
         self.waited &= self.covered >= limit_ns
         waited = self.covered[self.waited]
         frontier_ns = int(waited.min()) if waited.size else limit_ns
@@ -169,6 +169,10 @@ class Timeline:
         """Count a reading that came after its bins were closed; many in a row mean a clock set back."""
         self.counters["late_samples"] += 1
         self.stray[kind, column] += 1
+        if end_ns > self.done_bin * BIN_NS - self._patience_ns:  # only just: wait for this stream again
+            self.stray[kind, column] = 0
+            self.covered[kind, column] = max(self.covered[kind, column], end_ns)
+            self.waited[kind, column] = True
         if self.stray[kind, column] >= self.params.doubt_readings:
             self._shift(kind, column, end_ns)
 
@@ -200,14 +204,14 @@ class Timeline:
         pending, self.pending = self.pending, []
         self.jump_bin = -1
         self.stray[:] = 0
+        self.covered[self.heard] = self.done_bin * BIN_NS  # whoever spoke before is waited for again
+        self.waited |= self.heard
         for reading in pending:
             self.add(reading)
 
     def _shift(self, kind: int, column: int, end_ns: int) -> None:
         """Move one stream's clock to the parlor's; its next reading fits."""
-        self.offset[kind, column] += (
-            (self.done_bin + 1) * BIN_NS + int(self.params.patience_s * 0.5e9) - end_ns
-        )
+        self.offset[kind, column] += (self.done_bin + 1) * BIN_NS + self._patience_ns // 2 - end_ns
         self.stray[kind, column] = 0
         self.covered[kind, column] = -1
         self.counters["clock_shifts"] += 1

@@ -25,24 +25,14 @@ S = 10**9
 Framed = StallVacuum | PlantVacuum | ArmPosition
 
 
-HEAD_NS = 10 * S
-"""Start of the record that is never disturbed: until every stream has spoken nobody knows which there are."""
-
-
 @dataclass(frozen=True, slots=True)
 class Record:
     """Readings in order of arrival, some lost, and what the detector says about them."""
 
-    head: tuple[Reading, ...]
-    rest: tuple[Reading, ...]
+    readings: tuple[Reading, ...]
     plant_sensor: bool
     true_spans: tuple[tuple[int, int, int], ...]
     """Stall, start and end [ns] of what truly happened."""
-
-    @property
-    def readings(self) -> tuple[Reading, ...]:
-        """All readings in order of arrival."""
-        return self.head + self.rest
 
 
 def scenario(*, plant_hz: int | None, loss_share: float) -> Scenario:
@@ -69,12 +59,10 @@ def simulated(*, plant_hz: int | None, loss_share: float = 0.01) -> Record:
     contents = [frame.content for frame in frames if isinstance(frame, Frame)]
     assert len(contents) == len(frames)
     readings = [reading for reading in contents if isinstance(reading, Reading)]
-    head = [r for r in readings if end_ns(r) <= own.start_ns + HEAD_NS]
-    rest = [r for r in readings if end_ns(r) > own.start_ns + HEAD_NS]
     events = simulation.truth.tables()["truth_events"]
     instants = events.select("stall", *(events[name].dt.epoch("ns") for name in ("start_at", "end_at")))
     spans = [(int(stall), int(start), int(end)) for stall, start, end in instants.iter_rows()]
-    return Record(tuple(head), tuple(rest), plant_hz is not None, tuple(spans))
+    return Record(tuple(readings), plant_hz is not None, tuple(spans))
 
 
 def detector() -> ParlorDetector:

@@ -48,18 +48,21 @@ def home(tmp_path: Path) -> Path:
 
 
 def test_the_cache_folder_changes_with_any_source(home: Path, tmp_path: Path) -> None:
-    """One more character in any source is another folder; the old one goes, other files stay."""
+    """One more character in any source is another folder; old ones go after a week, other files stay."""
     cache = tmp_path / "cache"
     first, _ = run(home, cache)
     assert Path(first).parent == cache
     assert list(Path(first).rglob("*.nbi"))
     (cache / "keep.txt").write_text("not ours")
+    (cache / "machine-0").mkdir()
+    os.utime(cache / "machine-0", (0, 0))
     with (home / "detect" / "units.py").open("a") as source:
         source.write("\n")
     second, _ = run(home, cache)
     assert second != first
-    assert not Path(first).exists()
+    assert Path(first).exists()
     assert Path(second).exists()
+    assert not (cache / "machine-0").exists()
     assert (cache / "keep.txt").exists()
 
 
