@@ -19,10 +19,12 @@ from detect.params import BIN_S
 from detect.state import HARMONICS, RING
 
 TWO_PI = 2.0 * math.pi
-SLOWEST_HZ, FASTEST_HZ = 0.75, 1.35  # 45-81 pulsations a minute; 60 is usual (common practice, no source)
+SLOWEST_HZ, FASTEST_HZ = 0.8, 1.25  # 48-75 pulsations a minute; 60 is usual (common practice, no source)
 GAIN = 0.025  # of a coefficient per bin once learned: a memory of 4 s
 TRACKING = 0.008  # share of the seen rotation that corrects the frequency
 SLEW_HZ = 0.0005  # per bin at most
+ROAM_HZ, FINDS = 0.03, 6  # the rate stays near the mean of so many finds
+LONG_LOOK = 80  # bins (4 s) that tell the rate
 SCAN, STEP_HZ, KNOWN_STEP_HZ = 15, 0.02, 0.004
 MASK = RING - 1
 
@@ -59,43 +61,57 @@ def learn_ripple(s: Any, rest_kpa: float) -> None:
         s.ripple_b[k] += gain * rest_kpa * dk
     shift = TRACKING * gain * rest_kpa * turn / power / (TWO_PI * BIN_S)
     s.pulse_hz -= min(max(shift, -SLEW_HZ), SLEW_HZ)
-    s.pulse_hz = min(max(s.pulse_hz, SLOWEST_HZ), FASTEST_HZ)
+    s.pulse_hz = min(max(s.pulse_hz, s.pulse_anchor - ROAM_HZ), s.pulse_anchor + ROAM_HZ)
 
 
 @compiled
 def find_ripple(s: Any, width: int) -> None:
     """Find rate, phase and coefficients in the last ``width`` bins of the level's ring.
 
-    The rate is where the first two multiples carry most power; a known pulsator is searched near its rate.
+    The rate is where all four multiples together carry most power, less a straight line: a unit's two
+    sides may beat so evenly that the pulsation rate itself is hardly there. A short look keeps to the
+    rate that long looks have found.
     """
-    n, mean = s.seen, 0.0
-    for i in range(width):
-        mean += s.level[(n - 1 - i) & MASK] / width
-    best, best_hz = -1.0, s.pulse_hz
-    for step in range(-SCAN, SCAN + 1):
-        hz = s.pulse_hz + step * (KNOWN_STEP_HZ if s.pulse_known > 0 else STEP_HZ)
-        if hz < SLOWEST_HZ or hz > FASTEST_HZ:
-            continue
+    mean, slope = trend(s, width)
+    best, best_hz = -1.0, s.pulse_anchor
+    long_look = width >= LONG_LOOK
+    step_hz = KNOWN_STEP_HZ if s.pulse_known > 0 else STEP_HZ
+    reach = 0 if s.pulse_known > 0 and not long_look else SCAN
+    for step in range(-reach, reach + 1):
+        hz = s.pulse_anchor + step * step_hz
         power = 0.0
-        for k in range(1, 3):
-            re, im = project(s, width, mean, TWO_PI * hz * BIN_S * k)
-            power += re * re + im * im
-        if power > best:
+        for k in range(1, HARMONICS + 1):
+            re, im = project(s, width, (mean, slope), TWO_PI * hz * BIN_S * k)
+            power += k * (re * re + im * im)  # slugs are strongest at low frequencies
+        if power > best and SLOWEST_HZ <= hz <= FASTEST_HZ:
             best, best_hz = power, hz
     s.pulse_hz = best_hz
-    s.pulse_known += 1
+    if long_look:
+        s.pulse_known += 1
+        s.pulse_anchor += (best_hz - s.pulse_anchor) / min(s.pulse_known, FINDS)
     s.pulse_phase, s.pulse_n = 0.0, width // 2
     for k in range(HARMONICS):
-        re, im = project(s, width, mean, TWO_PI * best_hz * BIN_S * (k + 1))
+        re, im = project(s, width, (mean, slope), TWO_PI * best_hz * BIN_S * (k + 1))
         s.ripple_a[k], s.ripple_b[k] = re, im
 
 
 @compiled
-def project(s: Any, width: int, mean: float, turn: float) -> tuple[float, float]:
-    """Return the cosine and sine part of the ring at ``turn`` radians a bin; the newest bin has phase 0."""
-    re, im = 0.0, 0.0
+def trend(s: Any, width: int) -> tuple[float, float]:
+    """Return mean and slope per bin of the newest ``width`` bins of the ring."""
+    total, moment, middle = 0.0, 0.0, 0.5 * (width - 1)
     for i in range(width):
-        x = s.level[(s.seen - 1 - i) & MASK] - mean
+        x = s.level[(s.seen - 1 - i) & MASK]
+        total += x
+        moment += (middle - i) * x
+    return total / width, moment * 12.0 / (width * (width * width - 1.0))
+
+
+@compiled
+def project(s: Any, width: int, line: tuple[float, float], turn: float) -> tuple[float, float]:
+    """Return the cosine and sine part of the ring at ``turn`` radians a bin; the newest bin has phase 0."""
+    re, im, middle = 0.0, 0.0, 0.5 * (width - 1)
+    for i in range(width):
+        x = s.level[(s.seen - 1 - i) & MASK] - line[0] - line[1] * (middle - i)
         re += 2.0 / width * x * math.cos(-turn * i)
         im += 2.0 / width * x * math.sin(-turn * i)
     return re, im

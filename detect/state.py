@@ -77,7 +77,8 @@ UNIT_FIELDS: Final = [
     ("air_seen", "i8"),
     ("scale", "f8", len(WINDOWS)),  # running noise scale of each window [L]
     ("pulse_hz", "f8"),  # pulsation rate
-    ("pulse_known", "i8"),
+    ("pulse_known", "i8"),  # times it was found
+    ("pulse_anchor", "f8"),  # where it was found
     ("pulse_phase", "f8"),
     ("pulse_n", "i8"),
     ("ripple_a", "f8", HARMONICS),
@@ -281,7 +282,7 @@ def new_stalls(stalls: int) -> np.ndarray:
         "resume_bin",
     ):
         state[name] = -1
-    state["pulse_hz"] = 1.0
+    state["pulse_hz"] = state["pulse_anchor"] = 1.0
     state["raw"] = np.nan
     state["flow"] = np.nan
     state["kpa"] = np.nan
