@@ -29,7 +29,7 @@ LOUD_KPA = 6.0  # a bin further off than this teaches the ripple nothing
 LAG, SPAN = 6, 40  # the baseline is the mean of 2 s, 0.3 s ago (two pulsations, ahead of the event)
 BEFORE = 30  # the reference of a window is the 1.5 s before it
 HELD_AFTER = 20  # baseline and reference stay frozen for 1 s after an opening
-LOOK_AGAIN = 120  # bins (6 s) of level after which the pulsation is looked for once more
+LOOK_AGAIN = 100  # bins (5 s) of air after which the pulsation is looked for once more
 JERK = 40  # bins (2 s) around an onset in which a fast arm counts
 JUST_BEFORE = 10  # bins (0.5 s): what begins so shortly before a loss or a take-off is part of it
 CERTAIN = 5  # bins (0.25 s) after which a loss within a longer leak is told
@@ -317,8 +317,8 @@ def hear(s: Any, now: Now, num: KernelNumbers) -> None:
     base = s.ev_base if s.opening == OPEN else s.level_sum / SPAN
     rest = s.rest - now.shared_kpa
     calm = s.opening != OPEN and b >= s.hold_until
-    if s.seen == LOOK_AGAIN and s.opening == NONE and calm:
-        find_ripple(s, LOOK_AGAIN - SPAN // 2)
+    if s.air_seen == LOOK_AGAIN and s.opening == NONE and calm:
+        find_ripple(s, LOOK_AGAIN)
     if (calm or (s.opening == OPEN and b - s.op_on > STALE)) and abs(rest) < LOUD_KPA:
         learn_ripple(s, rest)
     if s.air_seen == 0:

@@ -89,10 +89,11 @@ def find_ripple(s: Any, width: int) -> None:
     if long_look:
         s.pulse_known += 1
         s.pulse_anchor += (best_hz - s.pulse_anchor) / min(s.pulse_known, FINDS)
-    s.pulse_phase, s.pulse_n = 0.0, width // 2
+    s.pulse_n = width // 2
     for k in range(HARMONICS):
         re, im = project(s, width, (mean, slope), TWO_PI * best_hz * BIN_S * (k + 1))
-        s.ripple_a[k], s.ripple_b[k] = re, im
+        c, d = math.cos((k + 1) * s.pulse_phase), math.sin((k + 1) * s.pulse_phase)
+        s.ripple_a[k], s.ripple_b[k] = re * c - im * d, re * d + im * c
 
 
 @compiled
