@@ -21,6 +21,7 @@ MASK = RING - 1
 STALE, WEAK_L_MIN, ADAPT_S = 60, 40.0, 3.0  # a weak opening of over 3 s becomes the new quiet
 SLOW_SHARE = 0.5  # a fall of which less than this came within 0.25 s did not begin with an opening
 DEEP_SHARE = 0.3  # under this share of the quiet vacuum nothing has resealed
+LOUD_SCORE = 2.5  # an alarm under this many thresholds can have been a drift
 LEFT_OVER = 0.35  # and of the fall so much was left at its end: the milk flow had risen, nothing resealed
 FAINT_L_MIN = 20.0  # what never was more and took longer than that was a drift, no air
 GIVE_BACK = 13  # the claw's spring gives back what it took within 0.6 s of the reseal
@@ -33,9 +34,9 @@ LOOK_AGAIN = 100  # bins (5 s) of air after which the pulsation is looked for on
 JERK = 40  # bins (2 s) around an onset in which a fast arm counts
 JUST_BEFORE = 10  # bins (0.5 s): what begins so shortly before a loss or a take-off is part of it
 CERTAIN = 5  # bins (0.25 s) after which a loss within a longer leak is told
-LEAST_L = 0.01  # less than this is nothing that a liner lets in
+LEAST_L = 0.04  # less than this is lost among the slugs
 FALLEN = 40  # bins (2 s) under half the quiet vacuum: no slip, the unit is off its teats
-DRIEST_KG_MIN = 0.2  # an empty tube has no inertia: the smallest noise would pass for litres
+DRIEST_KG_MIN = 0.4  # an empty tube has no inertia: the smallest noise would pass for litres
 UNMEASURED_KG_MIN = 1.5
 FOLLOW_S = 1.5
 STEPS = 4  # sub-steps of the milk tube in one bin
@@ -179,6 +180,7 @@ def open_event(s: Any, width: int, base_kpa: float, now: Now) -> None:
         s.ev_flow = s.flow if s.flow_bin >= 0 else s.flow_slow
         s.ev_l, s.ev_peak, s.ev_depth, s.ev_fall, s.ev_low, s.ev_score = 0.0, 0.0, 0.0, 0.0, 0, 0.0
         s.ev_left = 0.0
+        make_sure(s)
         s.ev_peak_flow, s.ev_age = s.peak_flow, on - s.first_bin
         s.ev_common = now.sensed_kpa + now.shared_kpa
         s.ev_rising = 1 if s.flow_slow > 1.05 * s.flow_slower else 0
@@ -240,7 +242,10 @@ def report_event(s: Any, now: Now) -> None:
     if s.ev_l < LEAST_L or s.ev_depth <= 0.0:
         return
     if s.ev_last - s.ev_on > STALE:
-        gentle = s.ev_peak < WEAK_L_MIN or s.ev_fall < SLOW_SHARE * s.ev_depth
+        gentle = (
+            s.ev_score < LOUD_SCORE
+            or min(s.ev_peak / WEAK_L_MIN, s.ev_fall / (SLOW_SHARE * s.ev_depth)) < 1.0
+        )
         unsealed = s.ev_left > LEFT_OVER * s.ev_depth
         if (gentle and unsealed) or (s.ev_pulses == 1 and s.ev_peak < FAINT_L_MIN):
             return

@@ -90,8 +90,8 @@ class AirParams:
         = 650 L/min at 24 kPa).
     """
 
-    threshold: float = 6.5
-    tail_factor: float = 1.2
+    threshold: float = 6.0
+    tail_factor: float = 1.4
     tail_share: float = 0.004
     tail_gain: float = 0.05
     floor_l: tuple[float, float, float, float, float] = (0.02, 0.03, 0.045, 0.07, 0.1)
