@@ -1,9 +1,9 @@
 """Hear air: from a stall's vacuum to litres of free air and to events, one bin at a time.
 
-For each bin the fall below the running baseline drives the claw model of :mod:`detect.claw`; the
-admitted air of short windows is held against the 1.5 s before them and against a running noise
-scale of the very stall (a constant-false-alarm-rate rule). An event begins where its air first rose,
-not where the alarm rang; reference and baseline are frozen meanwhile, so an event cannot hide itself.
+Whether a bin belongs to an opening is judged by :mod:`detect.foresee`; how much air came in, by the
+claw model of :mod:`detect.claw`, driven by the fall below the running baseline. An event begins where
+the fall most likely began, not where the alarm rang; reference and baseline are frozen meanwhile, so
+an event cannot hide itself.
 """
 
 from __future__ import annotations
@@ -12,10 +12,11 @@ import math
 from typing import Any
 
 from detect.claw import MILK_KG_M3, ClawConstants, quiet_tube, tube_step
+from detect.foresee import bar, begin_trace, compare, fall_began, learn_trace
 from detect.machine import compiled
 from detect.params import BIN_S, KernelNumbers
 from detect.ripple import find_ripple, learn_ripple, ripple_kpa
-from detect.state import RING, WINDOWS, Happening, Now, Opening, report
+from detect.state import RING, Happening, Now, Opening, report
 
 MASK = RING - 1
 STALE, WEAK_L_MIN, ADAPT_S = 60, 40.0, 3.0  # a weak opening of over 3 s becomes the new quiet
@@ -25,6 +26,7 @@ LOUD_SCORE = 2.5  # an alarm under this many thresholds can have been a drift
 LEFT_OVER = 0.35  # and of the fall so much was left at its end: the milk flow had risen, nothing resealed
 FAINT_L_MIN = 20.0  # what never was more and took longer than that was a drift, no air
 GIVE_BACK = 13  # the claw's spring gives back what it took within 0.6 s of the reseal
+CAUTION = 0.4  # per kPa beyond
 CAUTION_KPA = 0.7  # while the whole plant moves more than this a stall must say more
 LOUD_KPA = 6.0  # a bin further off than this teaches the ripple nothing
 LAG, SPAN = 6, 40  # the baseline is the mean of 2 s, 0.3 s ago (two pulsations, ahead of the event)
@@ -34,7 +36,7 @@ LOOK_AGAIN = 100  # bins (5 s) of air after which the pulsation is looked for on
 JERK = 40  # bins (2 s) around an onset in which a fast arm counts
 JUST_BEFORE = 10  # bins (0.5 s): what begins so shortly before a loss or a take-off is part of it
 CERTAIN = 5  # bins (0.25 s) after which a loss within a longer leak is told
-LEAST_L = 0.04  # less than this is lost among the slugs
+LEAST_L = 0.01  # less than this is lost among the slugs
 FALLEN = 40  # bins (2 s) under half the quiet vacuum: no slip, the unit is off its teats
 DRIEST_KG_MIN = 0.4  # an empty tube has no inertia: the smallest noise would pass for litres
 UNMEASURED_KG_MIN = 1.5
@@ -42,7 +44,8 @@ FOLLOW_S = 1.5
 STEPS = 4  # sub-steps of the milk tube in one bin
 NONE, OPEN, PAUSE = int(Opening.NONE), int(Opening.OPEN), int(Opening.PAUSE)
 FOUND, CLOSED = int(Happening.AIR_FOUND), int(Happening.AIR_CLOSED)
-W0, W1, W2, W3, W4 = WINDOWS
+UNLEARNED = 120  # bins (6 s) after an event from which nothing is learned
+LEAD = 12  # bins (0.6 s) of air before the first event
 
 
 @compiled
@@ -116,33 +119,6 @@ def admit(s: Any, fall_kpa: float, quiet_kpa: float, claw: ClawConstants) -> flo
 
 
 @compiled
-def contrast(s: Any, width: int) -> float:
-    """Return the air [L] of the last ``width`` bins above the mean rate of the 1.5 s before them."""
-    n = s.air_seen - 1
-    now = s.air_sum[n & MASK]
-    start = s.air_sum[(n - width) & MASK]
-    reference = (start - s.air_sum[(n - width - BEFORE) & MASK]) / BEFORE
-    return float(now - start - width * reference)
-
-
-@compiled
-def judge(s: Any, caution: float, num: KernelNumbers) -> tuple[float, int]:
-    """Return the highest contrast in thresholds and its window, and learn the noise scale."""
-    best, width = 0.0, W0
-    for k in range(len(WINDOWS)):
-        w, floor = WINDOWS[k], num.floor_l[k]
-        air = contrast(s, w)
-        bar = max(floor, num.threshold * s.scale[k], num.tail_factor * s.tail[k])
-        score = air / (bar * caution)
-        if score > best:
-            best, width = score, w
-        if caution <= 1.0:
-            s.tail[k] *= 1.0 + num.tail_gain * ((1.0 if air > s.tail[k] else 0.0) - num.tail_share)
-            s.scale[k] += num.scale_gain * (min(1.25 * abs(air), 4.0 * s.scale[k]) - s.scale[k])
-    return best, width
-
-
-@compiled
 def air_at(s: Any, back: int, reference: float) -> float:
     """Return the excess air [L/min] ``back`` bins ago (0 is the newest)."""
     n = s.air_seen - 1 - back
@@ -150,24 +126,19 @@ def air_at(s: Any, back: int, reference: float) -> float:
 
 
 @compiled
-def open_event(s: Any, width: int, base_kpa: float, now: Now) -> None:
-    """Begin an opening: find where its air first rose, and take the figures since then."""
-    b = now.bin
+def open_event(s: Any, began: int, base_kpa: float, now: Now) -> None:
+    """Begin an opening ``began`` bins ago, this one included, and take the figures since then."""
+    b, back = now.bin, began - 1
     n = s.air_seen - 1
-    reference = (
-        (s.air_sum[(n - width) & MASK] - s.air_sum[(n - width - BEFORE) & MASK]) * 60.0 / (BEFORE * BIN_S)
-    )
+    quiet = min(BEFORE, n - began)
+    reference = 0.0
+    if quiet > LEAD // 2:
+        litres = s.air_sum[(n - began) & MASK] - s.air_sum[(n - began - quiet) & MASK]
+        reference = litres * 60.0 / (quiet * BIN_S)
     peak = 0.0
-    for back in range(width + 2):
-        peak = max(peak, air_at(s, back, reference))
-    back = 0
-    while back < width + 6 and air_at(s, back, reference) < 0.5 * peak:
-        back += 1
-    while back < width + 6 and (
-        air_at(s, back, reference) > 0.15 * peak or air_at(s, back + 1, reference) > 0.15 * peak
-    ):
-        back += 1
-    on = max(b - back + 1, s.resume_bin)
+    for i in range(began):
+        peak = max(peak, air_at(s, i, reference))
+    on = max(b - back, s.resume_bin)
     torn = s.opening == PAUSE and on == s.resume_bin and s.ev_last < s.resume_bin  # a gap lay in between
     if not torn:
         s.op_on, s.op_found = on, b
@@ -178,7 +149,8 @@ def open_event(s: Any, width: int, base_kpa: float, now: Now) -> None:
         s.ev_on, s.ev_found, s.ev_pulses = on, b, 0
         s.ev_base, s.ev_ref = base_kpa, reference
         s.ev_flow = s.flow if s.flow_bin >= 0 else s.flow_slow
-        s.ev_l, s.ev_peak, s.ev_depth, s.ev_fall, s.ev_low, s.ev_score = 0.0, 0.0, 0.0, 0.0, 0, 0.0
+        s.ev_l, s.ev_peak, s.ev_depth, s.ev_fall, s.ev_low = 0.0, 0.0, 0.0, 0.0, 0
+        s.ev_score, s.ev_rise = 0.0, 0.0
         s.ev_left = 0.0
         make_sure(s)
         s.ev_peak_flow, s.ev_age = s.peak_flow, on - s.first_bin
@@ -253,7 +225,8 @@ def report_event(s: Any, now: Now) -> None:
     h.from_bin, h.to_bin, h.found_bin = s.ev_on, s.ev_last + 1, s.ev_found
     h.depth, h.fall, h.litres, h.peak = s.ev_depth, s.ev_fall, s.ev_l, s.ev_peak
     h.pulses, h.flow, h.base, h.score = s.ev_pulses, s.ev_flow, s.ev_base, s.ev_score
-    h.flag, h.value = s.ev_low, s.ev_common
+    h.flag, h.value, h.rise = s.ev_low, s.ev_common, s.ev_rise
+    h.bar = s.tail
     h.peak_flow, h.rising, h.age = s.ev_peak_flow, s.ev_rising, s.ev_age
     h.astray = 1 if s.astray > 0 and s.astray_bin <= s.ev_on else 0
     h.jerk = 1 if s.arm_bin >= 0 and abs(s.arm_bin - s.ev_on) <= JERK else 0
@@ -297,6 +270,7 @@ def hang_again(s: Any, now: Now) -> None:
     report_event(s, now)
     s.settled, s.on_bin = 0, now.bin
     forget_level(s)
+    begin_trace(s)
 
 
 @compiled
@@ -332,19 +306,25 @@ def hear(s: Any, now: Now, num: KernelNumbers) -> None:
         s.fall = -rest
     air = admit(s, -rest, base + common, num.claw)
     push_air(s, air)
-    if s.air_seen <= BEFORE + W4 + 1:
+    if s.air_seen <= LEAD:
         push_level(s, s.now_level)
         return
+    compare(s)
+    if s.opening != NONE and b <= s.ev_last + GIVE_BACK:
+        s.ev_score, s.ev_rise = max(s.ev_score, s.now_score), max(s.ev_rise, s.now_rise)
     if s.opening != OPEN:
-        score, width = judge(s, 1.0 + 0.4 * max(0.0, now.stir_kpa - CAUTION_KPA), num)
-        if score > 1.0 and (s.opening == NONE or b - width > s.ev_last + 2):
-            open_event(s, width, base, now)
-            s.ev_score = max(s.ev_score, score)
+        score = s.now_score / bar(s, num) / (1.0 + CAUTION * max(0.0, now.stir_kpa - CAUTION_KPA))
+        began = fall_began(s) if score > 1.0 else 0
+        if began > 0 and (s.opening == NONE or b - began > s.ev_last + 2):
+            open_event(s, began, base, now)
+            s.ev_score = max(s.ev_score, s.now_score)
             calm = False
     if not carry_on(s, air, now, num):
         return
     if calm:
         push_level(s, s.now_level)
+        if s.opening == NONE and b > s.ev_last + UNLEARNED:
+            learn_trace(s, num)
     else:  # an event must not become its own baseline
         n = s.air_seen - 1
         kept = s.ev_ref if s.opening == OPEN else max(air, s.ev_ref)  # after it, only a further squawk counts

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detect.carry import watch_arm
+from detect.foresee import begin_trace, foresee, keep_news
 from detect.hear import LAG, NONE, OPEN, PAUSE, SPAN, expect, forget_level, hear, report_event
 from detect.machine import compiled
 from detect.params import BIN_S, KernelNumbers
@@ -57,6 +58,18 @@ def shared_signal(stalls: Any, rests: NDArray[np.float64], num: KernelNumbers) -
         return 0.0
     middle = float(np.median(rests[:n]))
     return math.copysign(max(0.0, abs(middle) - SHARED_NOISE_KPA), middle)
+
+
+@compiled
+def shared_news(stalls: Any, news: NDArray[np.float64], num: KernelNumbers) -> float:
+    """Return what most quiet stalls innovate in this bin, in their own spreads: it is the plant's."""
+    n = 0
+    for i in range(stalls.shape[0]):
+        s = stalls[i]
+        if s.told == 1 and s.settled == 1 and s.opening != OPEN:
+            news[n] = s.news
+            n += 1
+    return float(np.median(news[:n])) if n >= num.fewest else 0.0
 
 
 @compiled
@@ -109,6 +122,7 @@ def resume(s: Any, kpa: float, now: Now, num: KernelNumbers) -> None:
         if s.attached == 1 and kpa < num.off_kpa:
             let_go(s, s.gap_bin, s.gap_bin, now)
         forget_level(s)
+        begin_trace(s)
         s.settled, s.on_run = 0, 0
     s.missing = 0
 
@@ -119,6 +133,8 @@ def take_bin(s: Any, kpa: float, flow: float, now: Now, num: KernelNumbers) -> N
     s.ready = 0
     take_flow(s, now.bin, flow)
     turn_pulse(s)
+    if s.attached == 1:
+        foresee(s, kpa - now.sensed_kpa)
     if math.isnan(kpa):
         miss(s, now.bin)
         return
@@ -132,6 +148,7 @@ def take_bin(s: Any, kpa: float, flow: float, now: Now, num: KernelNumbers) -> N
 @compiled
 def work_bin(s: Any, now: Now, num: KernelNumbers) -> None:
     """Work one stall's bin, once the common signal is known."""
+    keep_news(s, now.shared_news)
     if s.ready == 1:
         hear(s, now, num)
     elif s.missing == 0 and s.attached == 1 and s.settled == 0:
@@ -149,7 +166,7 @@ def advance(stalls: Any, plant: Any, grid: Bins, rows: Any, num: KernelNumbers) 
     p = plant[0]
     for k in range(grid.kpa.shape[0]):
         sensed = sensed_signal(p, grid.plant_kpa[k])
-        now = Now(grid.first_bin + k, sensed, 0.0, 0.0, rows, used)
+        now = Now(grid.first_bin + k, sensed, 0.0, 0.0, 0.0, rows, used)
         for i in range(stalls.shape[0]):
             take_bin(stalls[i], grid.kpa[k, i], grid.flow[k, i], now, num)
         alone = p.seen == 0 or p.missing > PLANT_TRUST
@@ -157,7 +174,7 @@ def advance(stalls: Any, plant: Any, grid: Bins, rows: Any, num: KernelNumbers) 
         p.sensed, p.common = sensed, sensed + shared
         stir = abs(p.common - p.common_mean)
         p.common_mean += BIN_S / STIR_S * (p.common - p.common_mean)
-        now = Now(grid.first_bin + k, sensed, shared, stir, rows, used)
+        now = Now(grid.first_bin + k, sensed, shared, shared_news(stalls, rests, num), stir, rows, used)
         watch_plant(stalls, p, now, num)
         for i in range(stalls.shape[0]):
             work_bin(stalls[i], now, num)

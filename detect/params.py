@@ -67,38 +67,31 @@ class AirParams:
     Attributes
     ----------
     threshold:
-        Contrast of a window against the 1.5 s before it, in running noise scales, that opens an event
+        Likeness to a sudden fall, in standard deviations of the stall's own noise, that opens an event
         (engineering choice).
     tail_factor, tail_share, tail_gain:
-        Slugs in the milk tube have heavy tails that no mean scale shows: the contrast exceeded in
+        Slugs in the milk tube have heavy tails that no mean scale shows: the likeness exceeded in
         ``tail_share`` of all bins, followed in relative steps of ``tail_gain``, times ``tail_factor`` is
         a second bar (engineering choice).
-    floor_l:
-        Least contrast [L] in each of the five windows (0.15, 0.25, 0.5, 1, 2 s), however quiet the unit is
-        (engineering choice; normal leak of a whole cluster is 0.2-0.8 L/min, Mein et al.).
     close_share:
         An opening ends when its air falls under this share of its peak (engineering choice).
     train_s:
         Openings with pauses under this [s] are one event (Spencer & Volz 1990: counter blocked 5 s).
     longest_s:
         Longest opening [s]; a leak that lasts longer becomes the new baseline (engineering choice).
-    scale_s:
-        Memory of the noise scale [s] (engineering choice).
     fall_off_l_min, fall_off_share:
         An opening this wide [L/min free air], or one that holds the vacuum under this share of its
         baseline for 1 s, is a unit off its teats (proposal derived from the claw model: 10 mm opening
         = 650 L/min at 24 kPa).
     """
 
-    threshold: float = 6.0
+    threshold: float = 5.7
     tail_factor: float = 1.4
     tail_share: float = 0.004
     tail_gain: float = 0.05
-    floor_l: tuple[float, float, float, float, float] = (0.02, 0.03, 0.045, 0.07, 0.1)
     close_share: float = 0.2
     train_s: float = 5.0
     longest_s: float = 30.0
-    scale_s: float = 15.0
     fall_off_l_min: float = 300.0
     fall_off_share: float = 0.5
 
@@ -221,7 +214,6 @@ class DetectorParams:
             "unit.on_kpa": self.unit.on_kpa > self.unit.off_kpa > 0.0,
             "unit.settle_max_s": self.unit.settle_max_s > self.unit.settle_min_s > 0.0,
             "air.threshold": self.air.threshold > 1.0,
-            "air.floor_l": min(self.air.floor_l) > 0.0,
             "air.close_share": 0.0 < self.air.close_share < 1.0,
             "air.longest_s": self.air.longest_s > self.air.train_s > 0.0,
             "plant.dip_kpa": self.plant.dip_kpa > 0.0,
@@ -257,11 +249,9 @@ class DetectorParams:
             tail_factor=air.tail_factor,
             tail_share=air.tail_share,
             tail_gain=air.tail_gain,
-            floor_l=air.floor_l,
             close_share=air.close_share,
             train_bins=bins(air.train_s),
             longest_bins=bins(air.longest_s),
-            scale_gain=BIN_S / air.scale_s,
             fall_off_share=air.fall_off_share,
             dip_kpa=self.plant.dip_kpa,
             touched_kpa=self.plant.touched_kpa,
@@ -295,11 +285,9 @@ class KernelNumbers(NamedTuple):
     tail_factor: float
     tail_share: float
     tail_gain: float
-    floor_l: tuple[float, float, float, float, float]
     close_share: float
     train_bins: int
     longest_bins: int
-    scale_gain: float
     fall_off_share: float
     dip_kpa: float
     touched_kpa: float

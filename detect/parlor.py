@@ -125,7 +125,7 @@ class ParlorDetector:
         results += self._work(self.timeline.end_bin())
         end = self.timeline.done_bin
         for index in range(len(self.books)):
-            now = Now(end, 0.0, 0.0, 0.0, self._rows, np.zeros(1, np.int64))
+            now = Now(end, 0.0, 0.0, 0.0, 0.0, self._rows, np.zeros(1, np.int64))
             close_support(self.state[index], end, end + 1, now)
             results += self._take_all(int(now.used[0]))
             results += self._close(index, ended=False)

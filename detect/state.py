@@ -17,8 +17,16 @@ RING: Final = 128
 """Bins kept of level, air and raw vacuum (6.4 s); a power of two."""
 HARMONICS: Final = 4
 """Multiples of the pulsation rate that are taken out of the vacuum."""
-WINDOWS: Final = (3, 5, 10, 20, 40)
-"""Detection windows in bins: 0.15, 0.25, 0.5, 1 and 2 s."""
+ORDER: Final = 24
+"""Bins (1.2 s, a whole pulsation) from which the next one is foreseen."""
+TRACE: Final = 32
+"""Bins kept of steps and innovations; a power of two above ``ORDER``."""
+WIDTHS: Final = (3, 6, 12, 24)
+"""Widths in bins over which a fall is looked for: 0.15, 0.3, 0.6 and 1.2 s."""
+SHAPES: Final = 2
+"""A fall happens within one bin or within two."""
+NEIGHBOUR: Final = 0.3
+"""Correlation of neighbouring steps of a stall of which nothing is known yet (engineering choice)."""
 
 
 class Opening(IntEnum):
@@ -75,7 +83,6 @@ UNIT_FIELDS: Final = [
     ("fall", "f8"),  # last fall below the baseline
     ("air_sum", "f8", RING),  # running sum of admitted air [L], by count
     ("air_seen", "i8"),
-    ("scale", "f8", len(WINDOWS)),  # running noise scale of each window [L]
     ("pulse_hz", "f8"),  # pulsation rate
     ("pulse_known", "i8"),  # times it was found
     ("pulse_anchor", "f8"),  # where it was found
@@ -83,8 +90,27 @@ UNIT_FIELDS: Final = [
     ("pulse_n", "i8"),
     ("ripple_a", "f8", HARMONICS),
     ("ripple_b", "f8", HARMONICS),
-    ("tail", "f8", len(WINDOWS)),  # contrast that ordinary slugs seldom exceed [L]
     ("hold_until", "i8"),  # baseline is held until this bin
+]
+TRACE_FIELDS: Final = [
+    ("trace_n", "i8"),  # bins followed in this attachment
+    ("trace_level", "f8"),  # last level, measured or guessed
+    ("trace_gap", "i8"),  # bins guessed since
+    ("step", "f8", TRACE),  # steps of the level, by count
+    ("lags", "f8", ORDER + 1),  # their running lag products, in units of their power
+    ("power", "f8"),
+    ("ahead", "f8", ORDER + 1),  # prediction error filter
+    ("falls", "f8", (SHAPES, ORDER)),  # trace that a fall within one bin or two leaves in the innovations
+    ("norm", "f8", (SHAPES, len(WIDTHS))),  # length of its beginning over each width
+    ("spread", "f8"),  # of the innovations [kPa]
+    ("news", "f8"),  # innovation of this bin, in spreads
+    ("told", "i8"),  # that is known
+    ("fresh", "f8", TRACE),  # innovations less the shared ones, by count
+    ("now_score", "f8"),  # highest likeness of the newest bins to a fall
+    ("now_rise", "f8"),  # and to a reseal
+    ("tail", "f8"),  # likeness that ordinary slugs seldom exceed
+    ("calm_run", "i8"),
+    ("taught", "i8"),  # quiet bins learned
 ]
 EVENT_FIELDS: Final = [
     ("opening", "i8"),
@@ -97,7 +123,8 @@ EVENT_FIELDS: Final = [
     ("ev_base", "f8"),
     ("ev_ref", "f8"),
     ("ev_flow", "f8"),
-    ("ev_score", "f8"),
+    ("ev_score", "f8"),  # highest likeness to a fall, in standard deviations
+    ("ev_rise", "f8"),  # highest likeness to a reseal
     ("ev_common", "f8"),
     ("op_peak", "f8"),
     ("ev_pulses", "i8"),
@@ -178,7 +205,7 @@ ARM_FIELDS: Final = [
     ("astray_n", "i8"),
     ("astray_bins", "i8"),  # in this milking
 ]
-STALL_DTYPE: Final = np.dtype(UNIT_FIELDS + EVENT_FIELDS + FIGURE_FIELDS + ARM_FIELDS)
+STALL_DTYPE: Final = np.dtype(UNIT_FIELDS + TRACE_FIELDS + EVENT_FIELDS + FIGURE_FIELDS + ARM_FIELDS)
 
 PLANT_DTYPE: Final = np.dtype(
     [
@@ -212,6 +239,8 @@ HAPPENING_DTYPE: Final = np.dtype(
         ("flow", "f8"),
         ("base", "f8"),
         ("score", "f8"),
+        ("rise", "f8"),
+        ("bar", "f8"),
         ("flag", "i8"),
         ("value", "f8"),
         ("peak_flow", "f8"),  # of the milking before the event
@@ -232,6 +261,8 @@ class Now(NamedTuple):
         Number of the bin.
     sensed_kpa, shared_kpa:
         What the whole plant does: by its own sensor, or without one by the stalls' median.
+    shared_news:
+        What all stalls innovate in this bin, in their own spreads.
     stir_kpa:
         How far that is from its own mean of the last seconds.
     rows, used:
@@ -241,6 +272,7 @@ class Now(NamedTuple):
     bin: int
     sensed_kpa: float
     shared_kpa: float
+    shared_news: float
     stir_kpa: float
     rows: np.ndarray
     used: np.ndarray
@@ -287,6 +319,11 @@ def new_stalls(stalls: int) -> np.ndarray:
     state["flow"] = np.nan
     state["kpa"] = np.nan
     state["removal_kpa"] = np.nan
-    state["tail"] = (0.02, 0.03, 0.045, 0.07, 0.1)
-    state["scale"] = (0.01, 0.015, 0.025, 0.04, 0.06)
+    state["lags"][:, :2] = (1.0, NEIGHBOUR)
+    state["ahead"][:, :2] = (1.0, -NEIGHBOUR)
+    state["falls"][:, 0, :2] = (1.0, -NEIGHBOUR)
+    state["falls"][:, 1, :3] = (1.0, 1.0 - NEIGHBOUR, -NEIGHBOUR)
+    state["norm"] = np.sqrt(np.sum(state["falls"] ** 2, axis=2, keepdims=True))
+    state["power"] = state["spread"] = 0.5
+    state["tail"] = 3.0
     return state

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from detect.carry import close_support, forget_arm
+from detect.foresee import begin_trace
 from detect.hear import (
     JUST_BEFORE,
     LAG,
@@ -136,6 +137,7 @@ def attach(s: Any, now: Now) -> None:
     s.removal_kpa = np.nan
     forget_arm(s)
     forget_level(s)
+    begin_trace(s)
     h = report(now, ATTACHED, s.index)
     h.from_bin, h.flag, h.value = s.on_bin, (0 if s.open == OPEN_MILKING else 1), s.seen_off
     if s.open != OPEN_MILKING:
