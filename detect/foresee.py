@@ -24,7 +24,7 @@ from typing import Any, Final
 
 from detect.machine import compiled
 from detect.params import BIN_S, KernelNumbers
-from detect.state import ORDER, SHAPES, TRACE, WIDTHS
+from detect.state import MILKED, ORDER, SHAPES, TRACE, WIDTHS
 
 MASK: Final = TRACE - 1
 LEARN_BINS, SOON_BINS = 9600, 200.0  # memory of the lag products: 8 min of quiet milking; less at first
@@ -34,6 +34,9 @@ POWER_GAIN, OUTLIER = 0.003, 9.0  # running power of the steps [per bin]; one st
 AFTER_GAP = 0.4  # the first innovation after a gap stems from a longer guess
 SPREAD_S = 15.0  # memory of the innovations' spread
 WILD = 4.0  # one innovation moves the spread by at most so many spreads
+PLAIN, PLAIN_BINS = 2.5, 10  # what exceeds the tail by more or for longer is no slug and teaches nothing
+MOST_TAIL = 12.0
+DRY = 2.0  # in its first milk a unit may still be settling: it must say twice as much
 GREEN_BINS, GREEN = 400, 0.5  # so long a stall is new: it must say half as much again
 
 
@@ -93,8 +96,9 @@ def compare(s: Any) -> None:
 @compiled
 def bar(s: Any, num: KernelNumbers) -> float:
     """Return the likeness that opens an event on this stall."""
-    green = GREEN * max(0.0, 1.0 - s.taught / GREEN_BINS)
-    return float(max(num.threshold, num.tail_factor * s.tail) * (1.0 + green))
+    green = 1.0 + GREEN * max(0.0, 1.0 - s.taught / GREEN_BINS)
+    dry = 1.0 if s.milked >= MILKED else DRY
+    return float(max(num.threshold, num.tail_factor * s.tail) * green * dry)
 
 
 @compiled
@@ -121,8 +125,17 @@ def fall_began(s: Any) -> int:
 
 
 @compiled
+def learn_tail(s: Any, num: KernelNumbers) -> None:
+    """Follow the likeness that this stall's bins seldom exceed: slugs that are no slips raise the bar."""
+    s.over_run = s.over_run + 1 if s.now_score > s.tail else 0
+    slug = 0 < s.over_run <= PLAIN_BINS and s.now_score < PLAIN * s.tail
+    s.tail *= 1.0 + num.tail_gain * ((1.0 if slug else 0.0) - num.tail_share)
+    s.tail = min(s.tail, MOST_TAIL)
+
+
+@compiled
 def learn_trace(s: Any, num: KernelNumbers) -> None:
-    """Learn from a quiet bin: lag products, spread and what quiet bins seldom exceed."""
+    """Learn from a quiet bin: lag products and spread."""
     s.calm_run = s.calm_run + 1 if s.told == 1 else 0
     if s.calm_run <= ORDER:
         return
@@ -130,7 +143,6 @@ def learn_trace(s: Any, num: KernelNumbers) -> None:
     step = s.step[i & MASK]
     s.spread *= 1.0 + BIN_S / SPREAD_S * (min(1.25 * abs(s.news), WILD) - 1.0)
     s.spread = max(s.spread, 1e-3)
-    s.tail *= 1.0 + num.tail_gain * ((1.0 if s.now_score > s.tail else 0.0) - num.tail_share)
     if abs(s.news) > WILD:  # perhaps an opening that stayed below the bar
         s.calm_run = 0
         return

@@ -12,11 +12,11 @@ import math
 from typing import Any
 
 from detect.claw import MILK_KG_M3, ClawConstants, quiet_tube, tube_step
-from detect.foresee import bar, begin_trace, compare, fall_began, learn_trace
+from detect.foresee import bar, begin_trace, compare, fall_began, learn_tail, learn_trace
 from detect.machine import compiled
 from detect.params import BIN_S, KernelNumbers
 from detect.ripple import find_ripple, learn_ripple, ripple_kpa
-from detect.state import RING, Happening, Now, Opening, report
+from detect.state import MILKED, RING, Happening, Now, Opening, report
 
 MASK = RING - 1
 STALE, WEAK_L_MIN, ADAPT_S = 60, 40.0, 3.0  # a weak opening of over 3 s becomes the new quiet
@@ -36,7 +36,7 @@ LOOK_AGAIN = 100  # bins (5 s) of air after which the pulsation is looked for on
 JERK = 40  # bins (2 s) around an onset in which a fast arm counts
 JUST_BEFORE = 10  # bins (0.5 s): what begins so shortly before a loss or a take-off is part of it
 CERTAIN = 5  # bins (0.25 s) after which a loss within a longer leak is told
-LEAST_L = 0.01  # less than this is lost among the slugs
+LEAST_L = 0.03  # less than this is lost among the slugs
 FALLEN = 40  # bins (2 s) under half the quiet vacuum: no slip, the unit is off its teats
 DRIEST_KG_MIN = 0.4  # an empty tube has no inertia: the smallest noise would pass for litres
 UNMEASURED_KG_MIN = 1.5
@@ -45,7 +45,10 @@ STEPS = 4  # sub-steps of the milk tube in one bin
 NONE, OPEN, PAUSE = int(Opening.NONE), int(Opening.OPEN), int(Opening.PAUSE)
 FOUND, CLOSED = int(Happening.AIR_FOUND), int(Happening.AIR_CLOSED)
 UNLEARNED = 120  # bins (6 s) after an event from which nothing is learned
-LEAD = 12  # bins (0.6 s) of air before the first event
+SEALING_KPA = 1.0  # of rise over an event that was a cup put on
+ONSET = 6  # bins (0.3 s) of an opening that count among those that exceed
+SHORTEST_QUIET = 6  # bins (0.3 s) that tell how much air a quiet unit takes
+LEAD = 2  # bins of air before the first event
 
 
 @compiled
@@ -132,7 +135,7 @@ def open_event(s: Any, began: int, base_kpa: float, now: Now) -> None:
     n = s.air_seen - 1
     quiet = min(BEFORE, n - began)
     reference = 0.0
-    if quiet > LEAD // 2:
+    if quiet > SHORTEST_QUIET:
         litres = s.air_sum[(n - began) & MASK] - s.air_sum[(n - began - quiet) & MASK]
         reference = litres * 60.0 / (quiet * BIN_S)
     peak = 0.0
@@ -150,7 +153,7 @@ def open_event(s: Any, began: int, base_kpa: float, now: Now) -> None:
         s.ev_base, s.ev_ref = base_kpa, reference
         s.ev_flow = s.flow if s.flow_bin >= 0 else s.flow_slow
         s.ev_l, s.ev_peak, s.ev_depth, s.ev_fall, s.ev_low = 0.0, 0.0, 0.0, 0.0, 0
-        s.ev_score, s.ev_rise = 0.0, 0.0
+        s.ev_score, s.ev_rise, s.ev_milked = 0.0, 0.0, s.milked
         s.ev_left = 0.0
         make_sure(s)
         s.ev_peak_flow, s.ev_age = s.peak_flow, on - s.first_bin
@@ -208,25 +211,27 @@ def follow_event(s: Any, b: int, excess: float, num: KernelNumbers) -> None:
 
 
 @compiled
+def still_sealed(s: Any) -> bool:
+    """Tell a slip before the first milk from attaching: each cup that is put on raises the vacuum."""
+    return bool(s.seen < LAG + SPAN or s.level_sum / SPAN - s.ev_base < SEALING_KPA)
+
+
+@compiled
 def report_event(s: Any, now: Now) -> None:
     """Write a finished event to the output and clear it; a drift that passed for air is dropped."""
     s.opening = NONE
     if s.ev_l < LEAST_L or s.ev_depth <= 0.0:
         return
-    if s.ev_last - s.ev_on > STALE:
-        gentle = (
-            s.ev_score < LOUD_SCORE
-            or min(s.ev_peak / WEAK_L_MIN, s.ev_fall / (SLOW_SHARE * s.ev_depth)) < 1.0
-        )
-        unsealed = s.ev_left > LEFT_OVER * s.ev_depth
-        if (gentle and unsealed) or (s.ev_pulses == 1 and s.ev_peak < FAINT_L_MIN):
-            return
+    if s.ev_milked < MILKED and not still_sealed(s):
+        return
+    if s.ev_pulses == 1 and s.ev_peak < FAINT_L_MIN and s.ev_last - s.ev_on > STALE:
+        return
     h = report(now, CLOSED, s.index)
     h.from_bin, h.to_bin, h.found_bin = s.ev_on, s.ev_last + 1, s.ev_found
     h.depth, h.fall, h.litres, h.peak = s.ev_depth, s.ev_fall, s.ev_l, s.ev_peak
     h.pulses, h.flow, h.base, h.score = s.ev_pulses, s.ev_flow, s.ev_base, s.ev_score
     h.flag, h.value, h.rise = s.ev_low, s.ev_common, s.ev_rise
-    h.bar = s.tail
+    h.tail, h.milked = s.tail, s.ev_milked
     h.peak_flow, h.rising, h.age = s.ev_peak_flow, s.ev_rising, s.ev_age
     h.astray = 1 if s.astray > 0 and s.astray_bin <= s.ev_on else 0
     h.jerk = 1 if s.arm_bin >= 0 and abs(s.arm_bin - s.ev_on) <= JERK else 0
@@ -310,11 +315,13 @@ def hear(s: Any, now: Now, num: KernelNumbers) -> None:
         push_level(s, s.now_level)
         return
     compare(s)
+    if s.opening == NONE or (s.opening == OPEN and b - s.op_found < ONSET):
+        learn_tail(s, num)
     if s.opening != NONE and b <= s.ev_last + GIVE_BACK:
         s.ev_score, s.ev_rise = max(s.ev_score, s.now_score), max(s.ev_rise, s.now_rise)
     if s.opening != OPEN:
         score = s.now_score / bar(s, num) / (1.0 + CAUTION * max(0.0, now.stir_kpa - CAUTION_KPA))
-        began = fall_began(s) if score > 1.0 else 0
+        began = min(fall_began(s), s.air_seen - 1) if score > 1.0 else 0
         if began > 0 and (s.opening == NONE or b - began > s.ev_last + 2):
             open_event(s, began, base, now)
             s.ev_score = max(s.ev_score, s.now_score)

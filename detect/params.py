@@ -85,9 +85,9 @@ class AirParams:
         = 650 L/min at 24 kPa).
     """
 
-    threshold: float = 5.7
-    tail_factor: float = 1.4
-    tail_share: float = 0.004
+    threshold: float = 5.0
+    tail_factor: float = 1.7
+    tail_share: float = 0.012
     tail_gain: float = 0.05
     close_share: float = 0.2
     train_s: float = 5.0

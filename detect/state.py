@@ -27,6 +27,8 @@ SHAPES: Final = 2
 """A fall happens within one bin or within two."""
 NEIGHBOUR: Final = 0.3
 """Correlation of neighbouring steps of a stall of which nothing is known yet (engineering choice)."""
+MILKED: Final = 160
+"""Bins of milk (8 s) after which a unit counts as let down."""
 
 
 class Opening(IntEnum):
@@ -71,6 +73,7 @@ UNIT_FIELDS: Final = [
     ("seen_off", "i8"),  # the unit was seen off since the record began
     ("settled", "i8"),
     ("steady_run", "i8"),
+    ("milked", "i8"),  # bins of milk since the unit was put on
     ("raw", "f8", RING),  # vacuum by bin number
     ("level", "f8", RING),  # vacuum less the common signal, by count
     ("level_sum", "f8"),
@@ -109,6 +112,7 @@ TRACE_FIELDS: Final = [
     ("now_score", "f8"),  # highest likeness of the newest bins to a fall
     ("now_rise", "f8"),  # and to a reseal
     ("tail", "f8"),  # likeness that ordinary slugs seldom exceed
+    ("over_run", "i8"),  # bins above it in a row
     ("calm_run", "i8"),
     ("taught", "i8"),  # quiet bins learned
 ]
@@ -125,6 +129,7 @@ EVENT_FIELDS: Final = [
     ("ev_flow", "f8"),
     ("ev_score", "f8"),  # highest likeness to a fall, in standard deviations
     ("ev_rise", "f8"),  # highest likeness to a reseal
+    ("ev_milked", "i8"),
     ("ev_common", "f8"),
     ("op_peak", "f8"),
     ("ev_pulses", "i8"),
@@ -240,7 +245,8 @@ HAPPENING_DTYPE: Final = np.dtype(
         ("base", "f8"),
         ("score", "f8"),
         ("rise", "f8"),
-        ("bar", "f8"),
+        ("tail", "f8"),
+        ("milked", "i8"),
         ("flag", "i8"),
         ("value", "f8"),
         ("peak_flow", "f8"),  # of the milking before the event

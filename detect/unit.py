@@ -25,7 +25,7 @@ from detect.hear import (
 from detect.machine import compiled
 from detect.params import BIN_S, KernelNumbers
 from detect.ripple import find_ripple
-from detect.state import Happening, Now, report
+from detect.state import MILKED, Happening, Now, report
 
 WITH_ARM, WITHOUT_ARM = -1, -2
 ATTACHED, DETACHED = int(Happening.ATTACHED), int(Happening.DETACHED)
@@ -64,6 +64,9 @@ def count_milk(s: Any, b: int, num: KernelNumbers) -> None:
             s.two_minute_kg += milk
     if s.attached == 0:
         return
+    if s.milked < MILKED:
+        flows = s.flow_bin < 0 or s.flow_slow > FIRST_MILK_KG_MIN
+        s.milked += 1 if (flows and b - s.on_bin > num.settle_min) or b - s.on_bin > num.settle_max else 0
     s.on_bins += 1
     if s.missing == 0:
         s.data_bins += 1
@@ -131,7 +134,7 @@ def watch_unit(s: Any, now: Now, num: KernelNumbers) -> None:
 @compiled
 def attach(s: Any, now: Now) -> None:
     """Begin an attachment; it opens a milking when none is open."""
-    s.attached, s.settled, s.off_run = 1, 0, 0
+    s.attached, s.settled, s.off_run, s.milked = 1, 0, 0, 0
     s.on_bin = now.bin - s.on_run + 1
     s.high_bin, s.fell_bin, s.linger = s.on_bin, -1, 0
     s.removal_kpa = np.nan
