@@ -34,10 +34,10 @@ class Panel:
     width: float = 320.0
     height: float = 200.0
 
-    def title(self, text: str, below: str) -> None:
-        """Write the title, and under it what the panel is made of."""
-        self.svg.label(self.left, self.top - 28, text, size=14)
-        self.svg.label(self.left, self.top - 12, below, size=10)
+    def title(self, text: str, below: str, *, outwards: float = 0.0) -> None:
+        """Write the title, and under it what the panel is made of, ``outwards`` px left of the area."""
+        self.svg.label(self.left - outwards, self.top - 28, text, size=14)
+        self.svg.label(self.left - outwards, self.top - 12, below, size=10)
 
     def y(self, share: float) -> float:
         """Return the height of a share of the full scale."""
@@ -69,7 +69,7 @@ def draw(events: EventScore) -> str:
     _curve(Panel(svg, 70.0, 60.0), events.curve)
     _recall(Panel(svg, 500.0, 60.0), events.recall_by_litres)
     _onsets(Panel(svg, 70.0, 380.0), events.onset_errors_s)
-    _causes(Panel(svg, 570.0, 400.0, 250.0, 180.0), events.causes.table)
+    _causes(Panel(svg, 590.0, 380.0, 250.0, 200.0), events.causes.table)
     return svg.text()
 
 
@@ -77,12 +77,12 @@ def _curve(panel: Panel, curve: Curve) -> None:
     known = [p for p in curve.points if p.recall.interval is not None and p.wrong.per_100 is not None]
     most = _round_up(max((p.wrong.per_100 or 0.0 for p in known), default=1.0))
     panel.title(
-        "Operating curve",
-        f"recall from {curve.from_litres:g} L, with 95 % limits, against wrong finds per 100 milkings",
+        "Operating curve", f"recall from {curve.from_litres:g} L with 95 % limits, by cut on confidence"
     )
     panel.scale(("0 %", "25 %", "50 %", "75 %", "100 %"))
     for tick in range(5):
         panel.mark(tick / 4, f"{most * tick / 4:g}")
+    panel.mark(0.5, "false and repeated finds per 100 milkings", row=1)
     places = [(panel.left + panel.width * (p.wrong.per_100 or 0.0) / most, p) for p in known]
     for x, point in places:
         _whisker(panel, x, point)
@@ -132,13 +132,13 @@ def _onsets(panel: Panel, errors_s: Sequence[float]) -> None:
         share = count / most
         panel.svg.box(panel.left + i * step + 1, panel.y(share), step - 2, panel.height * share, fill=PALE)
     for tick in range(5):
-        panel.mark(tick / 4, f"{ONSET_REACH_S * (tick / 2 - 1):+g}")
+        panel.mark(tick / 4, f"{ONSET_REACH_S * (tick / 2 - 1):g}")
 
 
 def _causes(panel: Panel, table: Confusion) -> None:
     ours = [cause.value for cause in Cause]
     rows = [cause for cause in ours if cause in table] + sorted(set(table) - set(ours))
-    panel.title("Causes", "row: true cause; column: cause found; shade: share of the row")
+    panel.title("Causes", "row: true; column: found; shade: share of the row", outwards=90.0)
     step, high = panel.width / len(ours), panel.height / max(len(rows), 1)
     for k, cause in enumerate(ours):
         words = cause.split("_")
