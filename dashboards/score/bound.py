@@ -2,8 +2,8 @@ r"""How well a slip of known shape can be heard at all in Gaussian noise: the ma
 
 The noise of the air estimate is described by its autocovariance matrix :math:`R`, the slip by its
 samples :math:`s`. No linear detector separates the two better than the filter :math:`w = R^{-1} s`, whose
-detectability index is :math:`d'^2 = s^T R^{-1} s`; in Gaussian noise no detector at all does. In white noise of
-two-sided density :math:`S` a boxcar of :math:`A` L/min and :math:`D` s has :math:`d'^2 = A^2 D / S`.
+detectability index is :math:`d'^2 = s^T R^{-1} s`; in Gaussian noise no detector at all does. In white noise
+of two-sided density :math:`S` a boxcar of :math:`A` L/min and :math:`D` s has :math:`d'^2 = A^2 D / S`.
 
 The bar :math:`u` (in standard deviations of the filter's output) follows from the false alarms that are
 allowed: an alarm begins where the output rises through the bar from one bin to the next, which for a
@@ -13,8 +13,8 @@ Gaussian output of neighbour correlation :math:`\rho` has the probability
 Range of validity: the bound knows length, strength, shape and place of the slip, listens for this one shape
 only and knows the quiet level; a real detector knows none of it. Noise with heavy tails rings more often than
 Gaussian noise of the same covariance: then the bound is too high, and :func:`rings` says by how much. Each
-rise through the bar counts, even two within one excursion, so the bar is a little too high for a detector that
-merges them (by 0.2 if each excursion rises twice).
+rise through the bar counts, even two within one excursion, so the bar is a little too high for a detector
+that merges them (by 0.2 if each excursion rises twice).
 
 References
 ----------
@@ -124,7 +124,7 @@ def matched_filter(covariance: FloatArray, slip: Boxcar, bin_s: float) -> Filter
     lag = np.abs(np.subtract.outer(np.arange(wave.size), np.arange(wave.size)))
     raw = np.linalg.solve(covariance[lag], wave)
     d_squared = float(wave @ raw)
-    weights: FloatArray = raw / math.sqrt(d_squared)
+    weights = np.asarray(raw / math.sqrt(d_squared), dtype=np.float64)
     shifted = np.abs(np.subtract.outer(np.arange(wave.size), np.arange(wave.size)) + 1)
     return Filter(weights, math.sqrt(d_squared), float(weights @ covariance[shifted] @ weights))
 

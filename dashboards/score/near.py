@@ -1,8 +1,8 @@
-"""How near to the bound: ``python -m dashboards.score.near CAPTURE TRUTH`` prints what could be heard at best.
+"""How near to the bound: ``python -m dashboards.score.near CAPTURE TRUTH`` prints what can be heard at best.
 
-It feeds the capture to the detector, takes the noise of its air estimate from where the truth knows of nothing,
-and prints for boxcar slips the detectability index and the recall of the matched filter: in Gaussian noise of
-that covariance, and with the bar that this very noise needs.
+It feeds the capture to the detector, takes the noise of its air estimate from where the truth knows of
+nothing, and prints for boxcar slips the detectability index and the recall of the matched filter: in Gaussian
+noise of that covariance, and with the bar that this very noise needs.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ from detect.params import BIN_S
 
 DURATIONS_S: Final = (0.25, 0.5, 1.0, 2.0)
 LITRES: Final = (0.05, 0.1, 0.15, 0.3)
-FALSE_PER_100: Final = (0.5, 1.0, 4.0)
+FALSE_PER_100: Final = (1.0, 4.0, 12.0)
 LAGS: Final = 128
 """Lags of the covariance [bins]: the longest slip with its surroundings takes 100."""
 FEWEST: Final = 3
@@ -53,10 +53,9 @@ def report(stretches: Sequence[FloatArray], milking_s: float) -> Iterator[str]:
     """
     covariance = autocovariance(stretches, LAGS)
     yield _noise_line(stretches)
-    yield f"A milking lasts {milking_s:.0f} s. Recall of a boxcar slip at so many false alarms per 100 milkings:"
-    yield "  slip [s]  [L]  [L/min]     d'   " + "   ".join(
-        f"at {rate:g}: bound, noise" for rate in FALSE_PER_100
-    )
+    yield f"A milking lasts {milking_s:.0f} s. Recall at so many false alarms in 100 of them:"
+    heads = "   ".join(f"at {rate:2.0f}: bound  noise" for rate in FALSE_PER_100)
+    yield f"  slip [s]  [L]  [L/min]     d'   {heads}"
     for duration in DURATIONS_S:
         for litres in LITRES:
             slip = Boxcar(duration, 60.0 * litres / duration)
@@ -83,7 +82,7 @@ def _cell(matched: Filter, made: Sequence[FloatArray], rings_per_s: float) -> st
     gaussian = recall(matched.d_prime, bar(rings_per_s * BIN_S, matched.neighbour))
     allowed = int(rings_per_s * BIN_S * sum(piece.size for piece in made))
     real = f"{recall(matched.d_prime, needed_bar(made, allowed)):5.3f}" if allowed >= FEWEST else "    -"
-    return f"    {gaussian:5.3f}  {real}"
+    return f"       {gaussian:5.3f}  {real}"
 
 
 def needed_bar(made: Sequence[FloatArray], allowed: int) -> float:

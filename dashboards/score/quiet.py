@@ -1,8 +1,8 @@
 """The noise a detector has to hear through: its own air estimate where nothing happened.
 
-The estimate is read out of the detector's state while a capture is fed to it, and cut to stretches in which the
-truth knows of nothing. Where the detector itself took something for air it holds its reference, and nothing can
-be read; those bins are left out, so the tail of the noise comes out a little too light.
+The estimate is read out of the detector's state while a capture is fed to it, and cut to stretches in which
+the truth knows of nothing. Where the detector itself took something for air it holds its reference, and
+nothing can be read; those bins are left out, so the tail of the noise comes out a little too light.
 """
 
 from __future__ import annotations
@@ -112,7 +112,7 @@ def quiet_stretches(pieces: list[list[Piece]], truth: Record) -> list[FloatArray
     truth:
         Of the same record, of one parlor; what it does not tell cannot be cut out.
     """
-    stretches = []
+    stretches: list[FloatArray] = []
     for index, stall in enumerate(pieces):
         milkings = _of(truth.milkings or (), index + 1)
         loud = [*_of(truth.events or (), index + 1), *(truth.plant or ())]
