@@ -40,6 +40,8 @@ FloatArray = NDArray[np.float64]
 SURROUNDINGS_S: Final = 1.5
 """Noise before and after the slip that the filter may look at [s]; as long as the detector's reference."""
 NORMAL: Final = NormalDist()
+NODES, WEIGHTS = np.polynomial.legendre.leggauss(80)
+"""Of Gauss and Legendre's integration over -1 to 1."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,20 +159,26 @@ def rise_probability(bar: float, neighbour: float) -> float:
     reach = 9.0
     if neighbour > 0.0:  # beyond this the first output would lie below the bar by no chance
         reach = min(reach, apart / neighbour * (8.0 + bar * math.sqrt((1.0 - neighbour) / (1.0 + neighbour))))
-    nodes, weights = np.polynomial.legendre.leggauss(80)
-    second = bar + reach * (nodes + 1.0) / 2.0
+    second = bar + reach * (NODES + 1.0) / 2.0
     below = np.array([NORMAL.cdf((bar - neighbour * y) / apart) for y in second])
     density = np.exp(-second * second / 2.0) / math.sqrt(2.0 * math.pi)
-    return float(reach / 2.0 * np.sum(weights * density * below))
+    return float(reach / 2.0 * np.sum(WEIGHTS * density * below))
 
 
-def outputs(matched: Filter, stretches: Sequence[FloatArray]) -> list[FloatArray]:
-    """Return what the filter makes of a noise record, in standard deviations of Gaussian noise."""
+def outputs(matched: Filter, stretches: Sequence[FloatArray]) -> FloatArray:
+    """Return what the filter makes of a noise record, in standard deviations of Gaussian noise.
+
+    Between the pieces stands a NaN, so that nothing rises from one into the next.
+    """
     size = matched.weights.size
-    long = [stretch - stretch.mean() for stretch in stretches if stretch.size >= size]
-    return [np.correlate(piece, matched.weights, mode="valid") for piece in long]
+    gap = np.array([np.nan])
+    made = [gap]
+    for stretch in stretches:
+        if stretch.size >= size:
+            made += [np.correlate(stretch - stretch.mean(), matched.weights, mode="valid"), gap]
+    return np.concatenate(made)
 
 
-def rings(made: Sequence[FloatArray], bar: float) -> int:
+def rings(made: FloatArray, bar: float) -> int:
     """Return how often outputs rise through a bar."""
-    return sum(int(np.sum((piece[:-1] < bar) & (piece[1:] >= bar))) for piece in made)
+    return int(np.sum((made[:-1] < bar) & (made[1:] >= bar)))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from statistics import median
 from typing import Final
 
@@ -27,7 +28,7 @@ from dashboards.score.figures import (
     share,
 )
 from dashboards.score.spells import AirSpell
-from detect.kinds import AirKind
+from detect.kinds import AirKind, Phase
 
 TOLERANCE_S: Final = 1.0
 """Two air events touch within this [s]; engineering choice: two frames of the norm."""
@@ -56,7 +57,8 @@ class EventScore:
 
     Times in s, errors without sign except ``onset_bias_s`` (found less true, median); ``litres_ratio`` is
     found over true, ``slip_litres_ratio`` the same for slips of 2 kPa and more. ``onset_errors_s`` holds the
-    single signed errors for the picture. ``quarters`` is None when one side tells no quarter at all.
+    single signed errors for the picture; ``missed`` and ``wrong`` (false ones and repeats) are the spells
+    themselves, for whoever asks why. ``quarters`` is None when one side tells no quarter at all.
     """
 
     counts: Counts
@@ -68,6 +70,7 @@ class EventScore:
     recall_by_depth_kpa: tuple[Band, ...]
     recall_by_litres: tuple[Band, ...]
     recall_by_kind: dict[str, Share]
+    recall_by_phase: dict[str, Share]
     onset_error_s: Quantiles | None
     onset_bias_s: float | None
     end_error_s: Quantiles | None
@@ -81,6 +84,8 @@ class EventScore:
     quarters: QuarterScore | None
     curve: Curve
     onset_errors_s: tuple[float, ...]
+    missed: tuple[AirSpell, ...]
+    wrong: tuple[AirSpell, ...]
 
 
 def score_events(truth: Sequence[AirSpell], found: Sequence[AirSpell], *, milkings: int) -> EventScore:
@@ -109,6 +114,7 @@ def score_events(truth: Sequence[AirSpell], found: Sequence[AirSpell], *, milkin
         recall_by_depth_kpa=bands([t.depth_kpa for t in truth], hit, DEPTH_EDGES_KPA),
         recall_by_litres=bands([t.air_l for t in truth], hit, LITRE_EDGES_L),
         recall_by_kind={kind: _recall([t.kind == kind for t in truth], hit) for kind in _kinds(truth)},
+        recall_by_phase={phase: _recall([t.phase == phase for t in truth], hit) for phase in _phases(truth)},
         onset_error_s=quantiles([abs(error) for error in onsets], 50, 95),
         onset_bias_s=median(onsets) if onsets else None,
         end_error_s=quantiles([abs(seconds(f.end_ns - t.end_ns)) for t, f in both], 50, 95),
@@ -124,6 +130,8 @@ def score_events(truth: Sequence[AirSpell], found: Sequence[AirSpell], *, milkin
             truth, found, milkings=milkings, tolerance_s=TOLERANCE_S, from_litres=RELEVANT_L
         ),
         onset_errors_s=tuple(onsets),
+        missed=tuple(truth[i] for i in pairs.missed),
+        wrong=tuple(found[j] for j in sorted(pairs.false + pairs.repeats)),
     )
 
 
@@ -143,8 +151,17 @@ def _clear_slip(true: AirSpell) -> bool:
 
 def _kinds(truth: Sequence[AirSpell]) -> list[str]:
     """Return our kinds, and after them what else the truth calls its events."""
-    ours = [kind.value for kind in AirKind]
-    return ours + sorted({t.kind for t in truth if t.kind is not None} - set(ours))
+    return _words(AirKind, [t.kind for t in truth])
+
+
+def _phases(truth: Sequence[AirSpell]) -> list[str]:
+    """Return our phases of milk flow, and after them what else the truth calls them."""
+    return _words(Phase, [t.phase for t in truth])
+
+
+def _words(ours: type[StrEnum], told: Sequence[str | None]) -> list[str]:
+    own = [word.value for word in ours]
+    return own + sorted({word for word in told if word is not None} - set(own))
 
 
 def _delay(both: Both) -> Quantiles | None:

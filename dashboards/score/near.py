@@ -77,17 +77,17 @@ def _noise_line(stretches: Sequence[FloatArray]) -> str:
     )
 
 
-def _cell(matched: Filter, made: Sequence[FloatArray], rings_per_s: float) -> str:
+def _cell(matched: Filter, made: FloatArray, rings_per_s: float) -> str:
     """Return the recall of the bound and of the real noise at a rate of false alarms."""
     gaussian = recall(matched.d_prime, bar(rings_per_s * BIN_S, matched.neighbour))
-    allowed = int(rings_per_s * BIN_S * sum(piece.size for piece in made))
+    allowed = int(rings_per_s * BIN_S * np.sum(np.isfinite(made)))
     real = f"{recall(matched.d_prime, needed_bar(made, allowed)):5.3f}" if allowed >= FEWEST else "    -"
     return f"       {gaussian:5.3f}  {real}"
 
 
-def needed_bar(made: Sequence[FloatArray], allowed: int) -> float:
+def needed_bar(made: FloatArray, allowed: int) -> float:
     """Return the lowest bar from which on outputs rise through it at most ``allowed`` times."""
-    low, high = 0.0, 1.0 + max(float(piece.max()) for piece in made)
+    low, high = 0.0, 1.0 + float(np.nanmax(made))
     for _ in range(40):
         middle = (low + high) / 2.0
         low, high = (middle, high) if rings(made, middle) > allowed else (low, middle)

@@ -20,6 +20,7 @@ class AirSpell:
     depth_kpa: float | None = None
     air_l: float | None = None
     cause: str | None = None
+    phase: str | None = None
     quarter: str | None = None
     detected_ns: int | None = None
     cause_share: float | None = None

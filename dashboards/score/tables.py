@@ -43,6 +43,7 @@ SHAPES: Final = {
             "depth_kpa": _REAL,
             "air_l": _REAL,
             "cause": _WORD,
+            "phase": _WORD,
             "quarter": _WORD,
             "detected_at": _AT,
             "cause_share": _REAL,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from dashboards.score.causes import Calibration, CauseScore
@@ -65,8 +65,8 @@ def _event_lines(events: EventScore) -> Iterator[str]:
     )
     yield f"  recall by depth  {_bands(events.recall_by_depth_kpa, 'kPa')}"
     yield f"  recall by litres {_bands(events.recall_by_litres, 'L')}"
-    kinds = ", ".join(f"{kind} {_share(of)}" for kind, of in events.recall_by_kind.items())
-    yield f"  recall by kind   {kinds}"
+    yield f"  recall by kind   {_shares(events.recall_by_kind)}"
+    yield f"  recall by phase  {_shares(events.recall_by_phase)}"
     yield f"  kind right       {_share(events.kind_right)}"
     yield from _table("  true kind -> found ", events.kinds)
     if events.quarters is not None:
@@ -137,6 +137,10 @@ def _interval(interval: Interval | None) -> str:
 
 def _share(of: Share) -> str:
     return f"{percent(of.share)}{_interval(of.interval)} ({of.part}/{of.whole})" if of.whole else "-"
+
+
+def _shares(shares: Mapping[str, Share]) -> str:
+    return ", ".join(f"{word} {_share(of)}" for word, of in shares.items())
 
 
 def _rate(rate: Rate) -> str:
