@@ -8,6 +8,7 @@ of the true spell plays no part: a find that meets a tiny true spell is a match,
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -133,15 +134,21 @@ def _let_in(newcomer: int, cost: Mapping[int, Mapping[int, int]], owner: dict[in
 
 
 def _touching(truth: Sequence[Spell], found: Sequence[Spell], tolerance_ns: int) -> dict[int, list[int]]:
-    places: dict[tuple[str, int], list[int]] = defaultdict(list)
+    """Return for each true spell the found ones it touches; only those that can reach it are looked at."""
+    places: dict[tuple[str, int], list[tuple[int, int]]] = defaultdict(list)
+    longest: dict[tuple[str, int], int] = defaultdict(int)
     for j, spell in enumerate(found):
-        places[spell.parlor, spell.stall].append(j)
-    return {
-        i: [
-            j
-            for j in places[spell.parlor, spell.stall]
-            if found[j].start_ns - tolerance_ns <= spell.end_ns
-            and spell.start_ns <= found[j].end_ns + tolerance_ns
-        ]
-        for i, spell in enumerate(truth)
-    }
+        place = spell.parlor, spell.stall
+        places[place].append((spell.start_ns, j))
+        longest[place] = max(longest[place], spell.end_ns - spell.start_ns)
+    for starts in places.values():
+        starts.sort()
+    touching = {}
+    for i, spell in enumerate(truth):
+        place = spell.parlor, spell.stall
+        starts = places.get(place, [])
+        first = bisect_left(starts, (spell.start_ns - tolerance_ns - longest[place], 0))
+        last = bisect_left(starts, (spell.end_ns + tolerance_ns + 1, 0))
+        near = (j for _, j in starts[first:last])
+        touching[i] = [j for j in near if spell.start_ns <= found[j].end_ns + tolerance_ns]
+    return touching

@@ -99,6 +99,19 @@ def test_every_spell_is_counted_exactly_once(truth: list[Spell], found: list[Spe
     assert all(truth[i].stall == found[j].stall for i, j in pairs.matched)
 
 
+@given(truth=spells, found=spells)
+def test_false_ones_touch_no_true_one_at_all(truth: list[Spell], found: list[Spell]) -> None:
+    """Compared with every true spell of the stall one by one, the false ones are those that touch none."""
+    second = NS_PER_S
+
+    def touch(one: Spell, other: Spell) -> bool:
+        apart = max(one.start_ns, other.start_ns) - min(one.end_ns, other.end_ns)
+        return one.stall == other.stall and apart <= second
+
+    false = tuple(j for j, spell in enumerate(found) if not any(touch(spell, true) for true in truth))
+    assert pair(truth, found, tolerance_s=1).false == false
+
+
 @given(truth=spells)
 def test_a_perfect_finder_is_matched_perfectly(truth: list[Spell]) -> None:
     """Truth against itself leaves nothing missed and nothing false."""
