@@ -6,7 +6,7 @@ import dataclasses
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from dashboards.score.causes import Calibration, CauseScore
+from dashboards.score.causes import CauseScore
 from dashboards.score.curve import Curve
 from dashboards.score.events import EventScore
 from dashboards.score.figures import Band, Confusion, Counts, Interval, Quantiles, Rate, Share
@@ -35,38 +35,35 @@ def as_text(score: Score) -> str:
             *(_curve_lines(score.events.curve) if score.events else []),
             *(_milking_lines(score.milkings) if score.milkings else [f"Milkings         {untold}"]),
             *(_support_lines(score.support) if score.support else [f"Unsupported      {untold}"]),
-            f"Plant dips       {_counts(score.plant) if score.plant else untold}",
+            *(_count_lines("Plant dips", score.plant) if score.plant else [f"Plant dips       {untold}"]),
             *(f"Note: {note}" for note in score.notes),
-            "Brackets hold 95 % limits, which take events for independent: the truth is less certain still.",
+            "In brackets 95 % limits, which take events for independent: the truth is less certain still.",
         ]
     )
 
 
 def _event_lines(events: EventScore) -> Iterator[str]:
-    yield f"Air events       {_counts(events.counts)}"
-    yield (
-        f"{INDENT}recall of events of 0.15 L and more {_share(events.recall_from_150_ml)},"
-        f" of 2 kPa and more {_share(events.recall_from_2_kpa)}"
-    )
+    yield from _count_lines("Air events", events.counts)
+    yield f"{INDENT}recall of events of 0.15 L and more {_share(events.recall_from_150_ml)}"
+    yield f"{INDENT}recall of events of 2 kPa and more {_share(events.recall_from_2_kpa)}"
     yield (
         f"{INDENT}wrong per 100 milkings {_number(events.false_per_100_milkings)}:"
         f" false {_rate(events.false)}, repeats {_rate(events.repeats)}"
     )
     yield (
         f"{INDENT}onset error {_quantiles(events.onset_error_s, 's')}"
-        f" (median shift {_number(events.onset_bias_s)} s); end error {_quantiles(events.end_error_s, 's')}"
+        f" (median shift {_number(events.onset_bias_s)} s)"
     )
+    yield f"{INDENT}end error {_quantiles(events.end_error_s, 's')}"
     yield f"{INDENT}detected after onset {_quantiles(events.delay_s, 's')}"
     for kind, delay in events.delay_by_kind_s.items():
         yield f"{INDENT}  {kind}: {_quantiles(delay, 's')}"
-    yield (
-        f"{INDENT}litres found over true {_quantiles(events.litres_ratio, '')};"
-        f" slips of 2 kPa and more {_quantiles(events.slip_litres_ratio, '')}"
-    )
+    yield f"{INDENT}litres found over true {_quantiles(events.litres_ratio, '')}"
+    yield f"{INDENT}  slips of 2 kPa and more: {_quantiles(events.slip_litres_ratio, '')}"
     yield f"  recall by depth  {_bands(events.recall_by_depth_kpa, 'kPa')}"
     yield f"  recall by litres {_bands(events.recall_by_litres, 'L')}"
-    yield f"  recall by kind   {_shares(events.recall_by_kind)}"
-    yield f"  recall by phase  {_shares(events.recall_by_phase)}"
+    yield from _shares("  recall by kind   ", events.recall_by_kind)
+    yield from _shares("  recall by phase  ", events.recall_by_phase)
     yield f"  kind right       {_share(events.kind_right)}"
     yield from _table("  true kind -> found ", events.kinds)
     if events.quarters is not None:
@@ -74,29 +71,29 @@ def _event_lines(events: EventScore) -> Iterator[str]:
 
 
 def _cause_lines(causes: CauseScore) -> Iterator[str]:
-    yield (
-        f"  cause right      {_share(causes.right)}; a cause named {_share(causes.named)},"
-        f" of those right {_share(causes.named_right)}"
-    )
+    yield f"  cause right      {_share(causes.right)}"
     yield f"                   always the commonest cause would be right {_share(causes.commonest)}"
+    yield f"                   a cause named {_share(causes.named)}"
+    yield f"                   of those right {_share(causes.named_right)}"
     yield from _table("  true cause -> found", causes.table)
     yield (
         f"  cause shares     expected calibration error {_number(causes.calibration.error)},"
         f" of named causes {_number(causes.named_calibration.error)} (10 equal bins)"
     )
-    yield f"                   {_bins(causes.calibration)}"
+    for one in causes.calibration.bins:
+        yield f"                   said {one.mean_share:.2f}, came true {one.right:.2f} (n {one.count})"
 
 
 def _curve_lines(curve: Curve) -> Iterator[str]:
     yield f"  confidence cut   recall from {curve.from_litres:g} L, wrong per 100 milkings"
     for point in curve.points[:: max(1, len(curve.points) // 8)]:
         yield f"    {point.cut:.3f}          {_share(point.recall)}; {_rate(point.wrong)}"
-    best = ", ".join(f"{percent(b.recall)} at {b.at_most_per_100:g} or fewer" for b in curve.best)
-    yield f"  best recall      {best} wrong per 100"
+    best = ", ".join(f"{percent(b.recall)} at {b.at_most_per_100:g}" for b in curve.best)
+    yield f"  best recall      at most so many wrong per 100: {best}"
 
 
 def _milking_lines(milkings: MilkingScore) -> Iterator[str]:
-    yield f"Milkings         {_counts(milkings.counts)}"
+    yield from _count_lines("Milkings", milkings.counts)
     yield (
         f"{INDENT}both ends within 5 s {_share(milkings.both_ends_within_5_s)},"
         f" within 15 s {_share(milkings.both_ends_within_15_s)}"
@@ -112,7 +109,7 @@ def _milking_lines(milkings: MilkingScore) -> Iterator[str]:
 
 
 def _support_lines(support: SupportScore) -> Iterator[str]:
-    yield f"Unsupported      {_counts(support.counts)}"
+    yield from _count_lines("Unsupported", support.counts)
     yield f"{INDENT}per 100 milkings: false {_rate(support.false)}, repeats {_rate(support.repeats)}"
     yield (
         f"{INDENT}detected after onset {_quantiles(support.delay_s, 's')};"
@@ -122,11 +119,13 @@ def _support_lines(support: SupportScore) -> Iterator[str]:
     yield from _table("  true state -> found", support.states)
 
 
-def _counts(counts: Counts) -> str:
-    return (
-        f"{counts.matched} of {counts.truth} true ones found ({percent(counts.recall)}"
-        f"{_interval(counts.recall_interval)}), {counts.false} false, {counts.repeats} repeats;"
-        f" precision {percent(counts.precision)}{_interval(counts.precision_interval)},"
+def _count_lines(title: str, counts: Counts) -> Iterator[str]:
+    yield (
+        f"{title:<17}{counts.matched} of {counts.truth} true ones found ({percent(counts.recall)}"
+        f"{_interval(counts.recall_interval)}), {counts.false} false, {counts.repeats} repeats"
+    )
+    yield (
+        f"{INDENT}precision {percent(counts.precision)}{_interval(counts.precision_interval)},"
         f" F1 {_number(counts.f1)}"
     )
 
@@ -139,8 +138,10 @@ def _share(of: Share) -> str:
     return f"{percent(of.share)}{_interval(of.interval)} ({of.part}/{of.whole})" if of.whole else "-"
 
 
-def _shares(shares: Mapping[str, Share]) -> str:
-    return ", ".join(f"{word} {_share(of)}" for word, of in shares.items())
+def _shares(title: str, shares: Mapping[str, Share]) -> Iterator[str]:
+    for word, of in shares.items():
+        yield f"{title}{word} {_share(of)}"
+        title = " " * len(title)
 
 
 def _rate(rate: Rate) -> str:
@@ -156,11 +157,6 @@ def _bands(bands: tuple[Band, ...], unit: str) -> str:
 
 def _band(band: Band) -> str:
     return f"{band.low:g}+" if band.high is None else f"{band.low:g}-{band.high:g}"
-
-
-def _bins(calibration: Calibration) -> str:
-    told = [f"{b.mean_share:.2f} came true {b.right:.2f} (n {b.count})" for b in calibration.bins]
-    return ", ".join(told) or "no verdicts"
 
 
 def _table(title: str, table: Confusion) -> Iterator[str]:

@@ -25,9 +25,8 @@ def read_truth(folder: Path) -> Record:
     paths = {name: folder / f"truth_{name}.parquet" for name in SHAPES}
     frames = {name: (_read(path), str(path)) for name, path in paths.items() if path.is_file()}
     if not frames:
-        raise InputError(
-            f"holds none of {', '.join(path.name for path in paths.values())}", where=str(folder)
-        )
+        names = ", ".join(path.name for path in paths.values())
+        raise InputError(f"no such file as {names}", where=str(folder))
     return record(frames, missing=tuple(_missing(frames)))
 
 

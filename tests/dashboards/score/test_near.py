@@ -126,4 +126,4 @@ def test_wrong_words_end_in_one_line(tmp_path: Path, capsys: pytest.CaptureFixtu
     """No argument, and a folder without a truth, give exit code 2 and a reason."""
     assert main([]) == 2
     assert main([str(tmp_path / "none.parquet"), str(tmp_path)]) == 2
-    assert "holds none of" in capsys.readouterr().err
+    assert "no such file as truth_events.parquet" in capsys.readouterr().err

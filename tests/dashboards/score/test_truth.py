@@ -86,7 +86,7 @@ def test_other_makers_types_are_understood(tmp_path: Path) -> None:
 
 def test_a_wrong_file_is_named(tmp_path: Path) -> None:
     """No file at all, no Parquet, a needed column that lacks or holds no instants end in one line."""
-    with pytest.raises(InputError, match=r"holds none of truth_events\.parquet"):
+    with pytest.raises(InputError, match=r"no such file as truth_events\.parquet"):
         read_truth(tmp_path)
     write_truth(tmp_path)
     path = tmp_path / "truth_milkings.parquet"
