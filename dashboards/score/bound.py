@@ -12,10 +12,9 @@ Gaussian output of neighbour correlation :math:`\rho` has the probability
 
 Range of validity: the bound knows length, strength, shape and place of the slip, listens for this one shape
 only and knows the quiet level; a real detector knows none of it. The air estimate is taken to show the slip
-undistorted. Noise with heavy tails rings more often than Gaussian noise of the same covariance: then the bound
-is too high, and :func:`rings` says by how much. Each rise through the bar counts, even two within one
-excursion, so the bar is a little too high for a detector that merges them (by 0.2 if each excursion rises
-twice).
+undistorted. Noise with heavy tails rings more often than Gaussian noise of the same covariance: then the
+bound is too high, and :func:`rings` says by how much. Each rise through the bar counts, even two within one
+excursion, so the bar is a little too high for a detector that merges them (by 0.2 if each rises twice).
 
 References
 ----------
