@@ -1,9 +1,10 @@
-"""Exact limits of a rate of events: small, honest, and free of a statistics library."""
+"""Limits of a rate of events and of a share: small, honest, and free of a statistics library."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from statistics import NormalDist
 from typing import Final
 
 _LEVEL: Final = 0.95
@@ -49,6 +50,39 @@ def per_hundred(count: int, milkings: int) -> tuple[float, float, float] | None:
     low, high = poisson_limits(count)
     scale = 100.0 / milkings
     return count * scale, low * scale, high * scale
+
+
+def share_limits(part: int, whole: int, *, level: float = _LEVEL) -> tuple[float, float] | None:
+    r"""Return the score limits of a share, or None of nothing.
+
+    The limits solve :math:`|p - \hat p| = z \sqrt{p (1 - p) / n}` for the true share :math:`p`, so they stay
+    within 0 and 1 and are not empty at either end.
+
+    Parameters
+    ----------
+    part, whole:
+        Successes and trials, 0 <= part <= whole.
+    level:
+        Probability that the limits cover the share, 0 < level < 1.
+
+    Notes
+    -----
+    Trials are taken to be independent. Slips cluster in cows and stalls, so the truth is less certain still.
+
+    References
+    ----------
+    .. [1] E. B. Wilson, "Probable inference, the law of succession, and statistical inference", Journal of
+       the American Statistical Association 22, 1927 (from memory).
+    """
+    if not 0 <= part <= whole:
+        raise ValueError(f"{part} of {whole} is no share")
+    if whole == 0:
+        return None
+    z = NormalDist().inv_cdf(0.5 + level / 2.0)
+    share, weight = part / whole, z * z / whole
+    middle = (share + weight / 2.0) / (1.0 + weight)
+    half = z / (1.0 + weight) * math.sqrt(share * (1.0 - share) / whole + weight / (4.0 * whole))
+    return max(0.0, middle - half), min(1.0, middle + half)
 
 
 def _below(count: int, mean: float) -> float:

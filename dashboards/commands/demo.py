@@ -66,10 +66,10 @@ def _folder(out: Path | None) -> Path:
 
 def _close(plan: Plan, *, complete: bool) -> None:
     """Print the summary, and the score when there is a truth."""
-    from dashboards.history_record import read_history
-    from dashboards.records import read_truth
-    from dashboards.score import score
-    from dashboards.score_text import as_text
+    from dashboards.score.history import read_history
+    from dashboards.score.text import as_text
+    from dashboards.score.truth import read_truth
+    from dashboards.score.whole import score
     from dashboards.summary_text import summary_text
     from store.history import History
 

@@ -11,6 +11,7 @@ from typing import Annotated
 import typer
 
 from dashboards.commands.options import Db
+from detect.errors import InputError
 
 
 def score(
@@ -18,22 +19,28 @@ def score(
     db: Db,
     truth: Annotated[Path, typer.Option(help="Folder with the truth_*.parquet files.", show_default=False)],
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
-    svg: Annotated[Path | None, typer.Option(help="Also draw recall and delay into this file.")] = None,
+    picture: Annotated[Path | None, typer.Option(help="Also draw the score into this SVG file.")] = None,
 ) -> None:
-    """Score events, milkings and support against the truth of a simulation.
+    """Score events, milkings, support and plant dips against a truth, such as a simulation's.
 
-    Example: quietclaw score --db trial.duckdb --truth trial --json
+    Example: quietclaw score --db trial.duckdb --truth trial --picture score.svg
     """
-    from dashboards import score as scoring
-    from dashboards.history_record import read_history
-    from dashboards.records import read_truth
-    from dashboards.score_svg import draw
-    from dashboards.score_text import as_dict, as_text
+    from dashboards.score.history import read_history
+    from dashboards.score.picture import draw
+    from dashboards.score.text import as_dict, as_text
+    from dashboards.score.truth import read_truth
+    from dashboards.score.whole import score as score_whole
     from store.history import History
 
     true_record = read_truth(truth)
     with History.open(db, read_only=True) as history:
-        result = scoring.score(true_record, read_history(history))
+        result = score_whole(true_record, read_history(history))
     typer.echo(json.dumps(as_dict(result), indent=2) if as_json else as_text(result))
-    if svg is not None:
-        svg.write_text(draw(result.events))
+    if picture is None:
+        return
+    if result.events is None:
+        raise InputError("there is nothing to draw without truth_events.parquet", where="--picture")
+    try:
+        picture.write_text(draw(result.events))
+    except OSError as error:
+        raise InputError(f"cannot be written: {error.strerror}", where=str(picture)) from error

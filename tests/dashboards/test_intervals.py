@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from dashboards.intervals import per_hundred, poisson_limits
+from dashboards.intervals import per_hundred, poisson_limits, share_limits
 
 
 @pytest.mark.source("scipy.stats.chi2.ppf: Poisson limits are half chi-square quantiles, 2n and 2n+2 degrees")
@@ -37,3 +37,21 @@ def test_a_negative_count_is_refused() -> None:
     """A count below zero is a fault of the caller."""
     with pytest.raises(ValueError, match="-1"):
         poisson_limits(-1)
+
+
+@pytest.mark.source("scipy.stats.binomtest: score interval of a proportion (Wilson)")
+@given(whole=st.integers(1, 500), part=st.integers(0, 500), level=st.sampled_from([0.8, 0.95, 0.998]))
+@settings(max_examples=60, deadline=None)
+def test_limits_of_a_share_are_the_score_ones(whole: int, part: int, level: float) -> None:
+    """The closed form equals the library's."""
+    part = min(part, whole)
+    expected = stats.binomtest(part, whole).proportion_ci(level, method="wilson")
+    limits = share_limits(part, whole, level=level)
+    assert limits == pytest.approx((expected.low, expected.high), abs=1e-9)
+
+
+def test_a_share_of_nothing_has_no_limits() -> None:
+    """Nothing of nothing is no figure; more than all is a fault of the caller."""
+    assert share_limits(0, 0) is None
+    with pytest.raises(ValueError, match="5 of 4"):
+        share_limits(5, 4)

@@ -31,13 +31,15 @@ def answer(db: Path, sql: str, capsys: pytest.CaptureFixture[str]) -> list[dict[
 def test_the_truth_and_the_history_meet(trial: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The score as JSON: true milkings are found at both ends with their yield; the picture is drawn."""
     picture = trial / "score.svg"
-    words = ["score", "--db", str(trial / "h.duckdb"), "--truth", str(trial), "--json", "--svg", str(picture)]
+    words = ["score", "--db", str(trial / "h.duckdb"), "--truth", str(trial), "--json", "--picture"]
+    words.append(str(picture))
     assert main(words) == 0
     score = json.loads(capsys.readouterr().out)
     assert score["milkings"]["counts"]["truth"] >= 5
     assert score["milkings"]["within_15_s"] >= 0.9
     assert score["milkings"]["counts"]["false"] == 0
     assert score["milkings"]["yield_error_ratio"]["p50"] < 0.05
+    assert score["notes"] == [note for note in score["notes"] if note.startswith("the history does not tell")]
     assert picture.read_text().startswith("<svg")
 
 
