@@ -34,8 +34,8 @@ POWER_GAIN, OUTLIER = 0.003, 9.0  # running power of the steps [per bin]; one st
 AFTER_GAP = 0.4  # the first innovation after a gap stems from a longer guess
 SPREAD_S = 15.0  # memory of the innovations' spread
 WILD = 4.0  # one innovation moves the spread by at most so many spreads
-PLAIN, PLAIN_BINS = 2.5, 10  # what exceeds the tail by more or for longer is no slug and teaches nothing
-MOST_TAIL = 12.0
+PLAIN, PLAIN_BINS = 2.5, 40  # what exceeds the tail by more or for longer is no slug and teaches nothing
+MOST_TAIL = 16.0
 DRY = 2.0  # in its first milk a unit may still be settling: it must say twice as much
 GREEN_BINS, GREEN = 400, 0.5  # so long a stall is new: it must say half as much again
 

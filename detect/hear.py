@@ -22,8 +22,6 @@ MASK = RING - 1
 STALE, WEAK_L_MIN, ADAPT_S = 60, 40.0, 3.0  # a weak opening of over 3 s becomes the new quiet
 SLOW_SHARE = 0.5  # a fall of which less than this came within 0.25 s did not begin with an opening
 DEEP_SHARE = 0.3  # under this share of the quiet vacuum nothing has resealed
-LOUD_SCORE = 2.5  # an alarm under this many thresholds can have been a drift
-LEFT_OVER = 0.35  # and of the fall so much was left at its end: the milk flow had risen, nothing resealed
 FAINT_L_MIN = 20.0  # what never was more and took longer than that was a drift, no air
 GIVE_BACK = 13  # the claw's spring gives back what it took within 0.6 s of the reseal
 CAUTION = 0.4  # per kPa beyond
@@ -154,7 +152,6 @@ def open_event(s: Any, began: int, base_kpa: float, now: Now) -> None:
         s.ev_flow = s.flow if s.flow_bin >= 0 else s.flow_slow
         s.ev_l, s.ev_peak, s.ev_depth, s.ev_fall, s.ev_low = 0.0, 0.0, 0.0, 0.0, 0
         s.ev_score, s.ev_rise, s.ev_milked = 0.0, 0.0, s.milked
-        s.ev_left = 0.0
         make_sure(s)
         s.ev_peak_flow, s.ev_age = s.peak_flow, on - s.first_bin
         s.ev_common = now.sensed_kpa + now.shared_kpa
@@ -206,7 +203,6 @@ def follow_event(s: Any, b: int, excess: float, num: KernelNumbers) -> None:
         s.quiet_run += 1
         if s.quiet_run >= 4:
             s.opening = PAUSE
-            s.ev_left = max(s.ev_left, s.fall)
             s.hold_until = b + HELD_AFTER
 
 
@@ -242,7 +238,7 @@ def make_sure(s: Any) -> None:
     """Keep the event's figures as of a bin near the quiet vacuum."""
     s.sure_last, s.sure_pulses, s.sure_low = s.ev_last, s.ev_pulses, s.ev_low
     s.sure_l, s.sure_peak, s.sure_depth = s.ev_l, s.ev_peak, s.ev_depth
-    s.sure_fall, s.sure_left = s.ev_fall, s.ev_left
+    s.sure_fall = s.ev_fall
 
 
 @compiled
@@ -250,7 +246,7 @@ def back_to_sure(s: Any) -> None:
     """Make the event what it was before the vacuum left the quiet one for the last time."""
     s.ev_last, s.ev_pulses, s.ev_low = s.sure_last, s.sure_pulses, s.sure_low
     s.ev_l, s.ev_peak, s.ev_depth = s.sure_l, s.sure_peak, s.sure_depth
-    s.ev_fall, s.ev_left = s.sure_fall, s.sure_left
+    s.ev_fall = s.sure_fall
 
 
 @compiled

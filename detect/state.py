@@ -140,7 +140,6 @@ EVENT_FIELDS: Final = [
     ("ev_peak_flow", "f8"),
     ("ev_rising", "i8"),
     ("ev_age", "i8"),
-    ("ev_left", "f8"),  # fall that was left over when the opening ended
     ("ev_low", "i8"),  # longest run of bins under the fall-off share
     ("low_run", "i8"),
     ("low_on", "i8"),  # where the vacuum left the quiet one before that run
@@ -151,7 +150,6 @@ EVENT_FIELDS: Final = [
     ("sure_peak", "f8"),
     ("sure_depth", "f8"),
     ("sure_fall", "f8"),
-    ("sure_left", "f8"),
     ("sure_low", "i8"),
 ]
 FIGURE_FIELDS: Final = [
