@@ -22,6 +22,7 @@ from detect.memory import restore_detector, store_detector
 from detect.params import BIN_NS, BIN_S, DETECTOR_VERSION, DetectorParams
 from detect.readings import CowAtStall, Reading
 from detect.results import Result
+from detect.scene import NOTE_DTYPE, Witness, new_scenes
 from detect.state import HAPPENING_DTYPE, PLANT_DTYPE, Bins, Happening, Now, new_stalls
 from detect.tell import air_event, gap_event, plant_event, support_event
 from detect.timeline import Timeline
@@ -94,6 +95,8 @@ class ParlorDetector:
         self.stall_milkings = np.zeros(stalls)
         self.stall_slips = np.zeros(stalls)
         self._rows = np.zeros(64 + stalls * CUT // 2, HAPPENING_DTYPE)
+        scenes, whole = new_scenes(stalls)
+        self.witness = Witness(scenes, whole, np.zeros(self._rows.size, NOTE_DTYPE))
         self._numbers = self.params.numbers()
 
     @property
@@ -185,20 +188,20 @@ class ParlorDetector:
         return due
 
     def _stretch(self, grid: Bins) -> list[Result]:
-        count = advance(self.state, self.plant, grid, self._rows, self._numbers)
+        count = advance(self.state, self.plant, grid, (self._rows, self.witness), self._numbers)
         return self._take_all(count)
 
     def _take_all(self, count: int) -> list[Result]:
-        return [result for k in range(count) for result in self._take(self._rows[k])]
+        return [result for k in range(count) for result in self._take(self._rows[k], self.witness.notes[k])]
 
-    def _take(self, h: Any) -> list[Result]:
+    def _take(self, h: Any, note: Any) -> list[Result]:
         """Turn one happening of the kernel into results."""
         what, index = int(h["what"]), int(h["stall"])
         if what == Happening.PLANT_CLOSED:
             return [plant_event(h, self.parlor)]
         book = self.books[index]
         if what == Happening.AIR_CLOSED:
-            return self._air(h, index)
+            return self._air(h, index, note)
         if what == Happening.SUPPORT_CLOSED:
             return book.keep(support_event(h, book))
         if what == Happening.ATTACHED:
@@ -218,7 +221,7 @@ class ParlorDetector:
         book.attach(at_bin, begun=bool(h["value"]))
         return results
 
-    def _air(self, h: Any, index: int) -> list[Result]:
+    def _air(self, h: Any, index: int, note: Any) -> list[Result]:
         book = self.books[index]
         if book.milking is None:
             return []
