@@ -14,6 +14,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from detect.cause import UNREST
 from detect.machine import compiled
 from detect.params import BIN_S
 from detect.state import Happening, Now
@@ -30,8 +31,6 @@ BEFORE: Final = 40
 """The arm's unrest counts from 2 s before an onset (bins)."""
 AFTER: Final = 20
 """... until 1 s after it (bins): a cow moves first, the cup follows."""
-UNREST: Final = 5.0
-"""Motion over this many times the ordinary is unrest."""
 FLOW_SLOTS: Final = 8
 """Milk flow is kept every 5 s for 40 s."""
 LEVEL_S: Final = 2.0
@@ -40,14 +39,18 @@ RISE_S, SINK_S = 60.0, 7200.0
 """The regulated level is followed upwards within a minute and downwards within hours [s]."""
 LEAST_PLANT_KPA: Final = 25.0
 """Under this the plant is off [kPa] and says nothing about its regulated level."""
+CLAWS_S: Final = 8.0
+"""Their median is smoothed over this [s]."""
 FEWEST: Final = 4
 """Attached units whose median stands in for the plant's sensor."""
 CLAW_S: Final = 3600.0
 """Memory of a claw's own level against flow [s attached]."""
-DRY_SHARE, WET_SHARE = 0.3, 0.8
-"""Under this share of its peak flow a unit has a dry quarter for sure, above that surely none."""
+DRY_SHARE, WET_SHARE = 0.3, 0.6
+"""Under the first share of its peak flow a unit has a dry quarter for sure, above the second it counts for none."""
 YOUNG_S: Final = 45.0
 """Before this [s] low flow is let-down, no dryness."""
+SOUND_KPA: Final = 1.0
+"""A plant this little under its regulated level [kPa] is sound."""
 LOW_RATE: Final = 0.25
 """Log odds of a slip for each kPa the plant is low (0.4 N of holding force on a 22 mm teat)."""
 
@@ -66,9 +69,10 @@ SCENE_DTYPE: Final = np.dtype(
         ("claw", "f8"),  # claw level of the last seconds
         ("claw_n", "f8"),  # sums behind the claw's own level against flow
         ("claw_sums", "f8", 4),  # flow, level, flow squared, flow times level
-        ("time_s", "f8"),  # attached and settled, in this record and all before
+        ("time_s", "f8"),  # attached and settled, ever
         ("deficit", "f8"),  # at the onset
         ("share", "f8"),
+        ("dryness", "f8"),
         ("fell", "f8"),
         ("on", "i8"),
         ("moved", "f8"),
@@ -76,21 +80,23 @@ SCENE_DTYPE: Final = np.dtype(
 )
 WHOLE_DTYPE: Final = np.dtype(
     [
-        ("level", "f8"),
+        ("level", "f8"),  # by the plant's sensor
         ("regulated", "f8"),
+        ("claws", "f8"),  # what all claws do together, against their own levels
+        ("claws_best", "f8"),
+        ("claws_n", "f8"),
         ("deficit", "f8"),
         ("heard_bin", "i8"),  # last bin with the plant's sensor
         ("time_s", "f8"),  # attached and settled time of all stalls
-        ("loose_s", "f8"),  # of that, unsupported
-        ("low_s", "f8"),  # strength of low plant vacuum times seconds
-        ("dry_s", "f8"),
-        ("unrest_s", "f8"),
+        ("strength_s", "f8", 4),  # strength times seconds, in the order of cause.CIRCUMSTANCES
     ]
 )
 NOTE_DTYPE: Final = np.dtype(
     [
         ("deficit_kpa", "f8"),  # plant under its regulated level
+        ("lowness", "f8"),  # strength of that
         ("flow_share", "f8"),  # of the peak
+        ("dryness", "f8"),  # strength of that
         ("flow_fell", "f8"),  # share lost in 30 s
         ("unrest", "f8"),
         ("arm_known", "i8"),
@@ -98,10 +104,7 @@ NOTE_DTYPE: Final = np.dtype(
         ("loose_state", "i8"),
         ("stall_s", "f8"),
         ("all_s", "f8"),
-        ("all_loose_s", "f8"),
-        ("all_low_s", "f8"),
-        ("all_dry_s", "f8"),
-        ("all_unrest_s", "f8"),
+        ("all_strength_s", "f8", 4),
     ]
 )
 
@@ -184,14 +187,16 @@ def watch_level(whole: Any, b: int, plant_kpa: float) -> None:
 
 
 @compiled
-def claw_gap(c: Any, s: Any) -> float:
-    """Return how far the claw stands under what it has at this flow [kPa], and learn that; NaN if unknown."""
+def claw_gap(c: Any, s: Any, learns: bool) -> float:
+    """Return how far the claw stands under what it has at this flow [kPa]; NaN if unknown. Learn that."""
     gap, f, v = math.nan, s.flow_slow, c.claw
     if c.claw_n >= 60.0:
         mean_f, mean_v = c.claw_sums[0] / c.claw_n, c.claw_sums[1] / c.claw_n
         spread = c.claw_sums[2] / c.claw_n - mean_f * mean_f
         slope = (c.claw_sums[3] / c.claw_n - mean_f * mean_v) / (spread + 0.05)
         gap = mean_v + min(0.0, max(-6.0, slope)) * (f - mean_f) - v
+    if not learns and c.claw_n >= 60.0:
+        return gap
     keep = 1.0 - 1.0 / max(CLAW_S, c.claw_n + 1.0)
     c.claw_n = keep * c.claw_n + 1.0
     c.claw_sums[0] = keep * c.claw_sums[0] + f
@@ -202,18 +207,31 @@ def claw_gap(c: Any, s: Any) -> float:
 
 
 @compiled
+def watch_claws(whole: Any, common_kpa: float) -> None:
+    """Stand in for the plant's sensor, once a second, by what all claws do together."""
+    if math.isnan(common_kpa):
+        whole.deficit = 0.0
+        return
+    whole.claws_n += 1.0
+    whole.claws += 1.0 / min(CLAWS_S, whole.claws_n) * (common_kpa - whole.claws)
+    pace = RISE_S if whole.claws > whole.claws_best else SINK_S
+    whole.claws_best += 1.0 / pace * (whole.claws - whole.claws_best)
+    whole.deficit = max(0.0, whole.claws_best - whole.claws)
+
+
+@compiled
 def dryness(s: Any, b: int) -> float:
     """Return how surely a quarter is dry by the fall of the flow, 0..1."""
     if s.flow_bin < 0 or s.peak_flow <= 0.0 or (b - s.first_bin) * BIN_S < YOUNG_S:
         return 0.0
-    share = s.flow_slow / s.peak_flow
-    return min(1.0, max(0.0, (WET_SHARE - share) / (WET_SHARE - DRY_SHARE)))
+    gap = (WET_SHARE - s.flow_slow / s.peak_flow) / (WET_SHARE - DRY_SHARE)
+    return min(1.0, max(0.0, gap)) ** 2
 
 
 @compiled
 def lowness(deficit_kpa: float) -> float:
     """Return how much a low plant loosens cups, as odds added."""
-    return math.expm1(LOW_RATE * min(max(0.0, deficit_kpa), 20.0))
+    return math.expm1(LOW_RATE * min(max(0.0, deficit_kpa - SOUND_KPA), 20.0))
 
 
 @compiled
@@ -231,18 +249,18 @@ def count_second(stalls: Any, w: Witness, b: int) -> None:
             c.claw = s.kpa
             continue
         c.claw += 1.0 / LEVEL_S * (s.kpa - c.claw)
-        gap = claw_gap(c, s)
+        gap = claw_gap(c, s, whole.deficit < SOUND_KPA)
         if not math.isnan(gap):
             gaps[n] = gap
             n += 1
         c.time_s += 1.0
         whole.time_s += 1.0
-        whole.loose_s += 1.0 if s.astray > 0 else 0.0
-        whole.low_s += lowness(whole.deficit)
-        whole.dry_s += dryness(s, b)
-        whole.unrest_s += 1.0 if c.unrest > UNREST and b - c.unrest_bin <= BEFORE + AFTER else 0.0
+        whole.strength_s[0] += 1.0 if s.astray > 0 else 0.0
+        whole.strength_s[1] += dryness(s, b)
+        whole.strength_s[2] += lowness(whole.deficit)
+        whole.strength_s[3] += 1.0 if c.unrest > UNREST and b - c.unrest_bin <= BEFORE + AFTER else 0.0
     if whole.heard_bin < 0 or b - whole.heard_bin > 10 * SECOND:
-        whole.deficit = max(0.0, float(np.median(gaps[:n]))) if n >= FEWEST else 0.0
+        watch_claws(whole, -float(np.median(gaps[:n])) if n >= FEWEST else math.nan)
 
 
 @compiled
@@ -250,6 +268,7 @@ def note_onset(c: Any, s: Any, whole: Any, row: Any) -> None:
     """Keep what was so when an opening was found."""
     c.deficit, c.on = whole.deficit, row.from_bin
     c.share = s.flow_slow / s.peak_flow if s.flow_bin >= 0 and s.peak_flow > 0.0 else math.nan
+    c.dryness = dryness(s, row.from_bin)
     past = c.flows[FLOW_SLOTS - 7]
     c.fell = 1.0 - s.flow_slow / past if past > 0.0 else 0.0
     c.moved = c.unrest if row.from_bin - c.unrest_bin <= BEFORE else 0.0
@@ -258,13 +277,14 @@ def note_onset(c: Any, s: Any, whole: Any, row: Any) -> None:
 @compiled
 def write_note(c: Any, s: Any, whole: Any, row: Any, note: Any) -> None:
     """Write beside a closed event what was kept at its onset, and the exposures until now."""
-    note.deficit_kpa, note.flow_share, note.flow_fell = c.deficit, c.share, c.fell
+    note.deficit_kpa, note.lowness = c.deficit, lowness(c.deficit)
+    note.flow_share, note.dryness, note.flow_fell = c.share, c.dryness, c.fell
     note.unrest, note.arm_known = c.moved, 1 if c.rest_n >= 10.0 else 0
     note.loose_state = s.astray if s.astray > 0 and s.astray_bin <= row.from_bin else 0
     note.loose_s = (row.from_bin - s.astray_bin) * BIN_S if note.loose_state > 0 else 0.0
     note.stall_s, note.all_s = c.time_s, whole.time_s
-    note.all_loose_s, note.all_low_s = whole.loose_s, whole.low_s
-    note.all_dry_s, note.all_unrest_s = whole.dry_s, whole.unrest_s
+    for k in range(4):
+        note.all_strength_s[k] = whole.strength_s[k]
     c.on = -1
 
 
