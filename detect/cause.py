@@ -28,7 +28,7 @@ CLEAR_SHARE: Final = 0.7
 """Under this share the text names the second cause too (engineering choice)."""
 UNREST: Final = 6.0
 """Arm motion over this many times the stall's ordinary one is unrest (engineering choice)."""
-QUIET_COW: Final = 0.12
+QUIET_COW: Final = 0.06
 """Share of the base rate that is the cow although no arm moved (engineering choice)."""
 UNSEEN_COW: Final = 0.4
 """The same where no arm is measured (engineering choice)."""

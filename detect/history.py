@@ -25,16 +25,16 @@ BASE_PER_S: Final = 0.002
 """Slips without a reason before anything is known [1/s attached]: 0.6 a milking of 5 min (engineering choice)."""
 EXCESS: Final = {
     Cause.WEIGHT_NOT_CARRIED: 8.0,
-    Cause.QUARTER_DRY: 3.5,
-    Cause.LOW_PLANT_VACUUM: 1.2,
+    Cause.QUARTER_DRY: 4.0,
+    Cause.LOW_PLANT_VACUUM: 1.6,
     Cause.COW: 40.0,
 }
 """Excess over the base rate at strength 1 before anything is known (tuned on simulated parlors)."""
-PRIOR_SLIPS: Final = 3.0
+PRIOR_SLIPS: Final = 5.0
 """What these priors are worth in slips (engineering choice)."""
 STALL_LADDER: Final = ((0.0, 0.88), (1.5, 0.05), (4.0, 0.04), (9.0, 0.02), (20.0, 0.01))
 """Excess of a stall and its prior: most are sound, a few have a bad liner (engineering choice)."""
-COW_LADDER: Final = ((0.0, 0.96), (2.0, 0.025), (6.0, 0.015))
+COW_LADDER: Final = ((0.0, 0.97), (2.0, 0.02), (6.0, 0.01))
 """Excess of a cow and its prior (engineering choice)."""
 PARLOR_MEMORY_S: Final = 2e6
 """Attached seconds over which the parlor's counts fade, about 7000 milkings (engineering choice)."""
@@ -91,14 +91,14 @@ class SlipHistory:
         """
         self._live_until(index, note)
         base = self.base_per_s
-        rates = {
-            cause: (PRIOR_SLIPS + self.counts[k]) / (PRIOR_SLIPS / (BASE_PER_S * EXCESS[cause]) + self.times[k])
+        by_cause = {
+            cause: float((PRIOR_SLIPS + self.counts[k]) / (PRIOR_SLIPS / EXCESS[cause] + base * self.times[k]))
             for k, cause in enumerate(CIRCUMSTANCES, start=1)
         }
         stall = ladder_mean(STALL_LADDER, self.stall_counts[index], base * self.stall_times[index])
         count, time_s = self.cows.get(cow, (0.0, 0.0)) if cow else (0.0, 0.0)
         return Excess(
-            by_cause={cause: float(rate) / base for cause, rate in rates.items()},
+            by_cause=by_cause,
             stall=stall,
             cow=ladder_mean(COW_LADDER, count, base * time_s),
         )
