@@ -66,8 +66,8 @@ class Evidence:
         For how long before the onset it was not [s].
     deficit_kpa, lowness:
         How far the plant stood under its regulated vacuum [kPa], and the strength of that.
-    flow_share, flow_fell, dryness:
-        Milk flow over the milking's peak so far, the share lost in the last 30 s, the strength of that.
+    flow_kg_min, flow_share, flow_fell, dryness:
+        Milk flow, the same over the milking's peak so far, the share lost in the last 30 s, the strength of that.
     unrest:
         Strongest motion of the arm around the onset, over what is ordinary at this stall; None
         without an arm sensor.
@@ -78,6 +78,7 @@ class Evidence:
     loose_s: float = 0.0
     deficit_kpa: float = 0.0
     lowness: float = 0.0
+    flow_kg_min: float = 0.0
     flow_share: float = 1.0
     flow_fell: float = 0.0
     dryness: float = 0.0

@@ -47,6 +47,8 @@ CLAW_S: Final = 3600.0
 """Memory of a claw's own level against flow [s attached]."""
 DRY_SHARE, WET_SHARE = 0.3, 0.6
 """Under the first share of its peak flow a unit has a dry quarter for sure, above the second it counts for none."""
+FLOW_LEAD: Final = 0.45
+"""A falling flow is ahead of its followers: meter and first follower lag 4.5 s, the second 10 s more."""
 YOUNG_S: Final = 45.0
 """Before this [s] low flow is let-down, no dryness."""
 SOUND_KPA: Final = 1.0
@@ -71,6 +73,7 @@ SCENE_DTYPE: Final = np.dtype(
         ("claw_sums", "f8", 4),  # flow, level, flow squared, flow times level
         ("time_s", "f8"),  # attached and settled, ever
         ("deficit", "f8"),  # at the onset
+        ("flow", "f8"),
         ("share", "f8"),
         ("dryness", "f8"),
         ("fell", "f8"),
@@ -95,6 +98,7 @@ NOTE_DTYPE: Final = np.dtype(
     [
         ("deficit_kpa", "f8"),  # plant under its regulated level
         ("lowness", "f8"),  # strength of that
+        ("flow_kg_min", "f8"),  # before the air came into the meter, its lag made good
         ("flow_share", "f8"),  # of the peak
         ("dryness", "f8"),  # strength of that
         ("flow_fell", "f8"),  # share lost in 30 s
@@ -267,6 +271,7 @@ def count_second(stalls: Any, w: Witness, b: int) -> None:
 def note_onset(c: Any, s: Any, whole: Any, row: Any) -> None:
     """Keep what was so when an opening was found."""
     c.deficit, c.on = whole.deficit, row.from_bin
+    c.flow = max(0.0, s.flow_slow + FLOW_LEAD * min(0.0, s.flow_slow - s.flow_slower))
     c.share = s.flow_slow / s.peak_flow if s.flow_bin >= 0 and s.peak_flow > 0.0 else math.nan
     c.dryness = dryness(s, row.from_bin)
     past = c.flows[FLOW_SLOTS - 7]
@@ -278,6 +283,7 @@ def note_onset(c: Any, s: Any, whole: Any, row: Any) -> None:
 def write_note(c: Any, s: Any, whole: Any, row: Any, note: Any) -> None:
     """Write beside a closed event what was kept at its onset, and the exposures until now."""
     note.deficit_kpa, note.lowness = c.deficit, lowness(c.deficit)
+    note.flow_kg_min = c.flow
     note.flow_share, note.dryness, note.flow_fell = c.share, c.dryness, c.fell
     note.unrest, note.arm_known = c.moved, 1 if c.rest_n >= 10.0 else 0
     note.loose_state = s.astray if s.astray > 0 and s.astray_bin <= row.from_bin else 0

@@ -17,6 +17,8 @@ from detect.unit import WITH_ARM, WITHOUT_ARM
 YOUNG_S: Final = 60.0
 """A milking's let-down is over after this [s] at the latest (engineering choice)."""
 _STATES: Final = {SLACK: SupportState.SLACK, DRAG: SupportState.DRAG}
+CLIMB: Final = 1.6
+"""Flow this many times over the best ten seconds so far is still rising to its plateau (engineering choice)."""
 PLATEAU_SHARE: Final = 0.7
 """Flow above this share of the peak counts as peak flow (engineering choice)."""
 
@@ -37,7 +39,7 @@ def air_event(
     params, label:
         The detector's parameters and its version with their digest.
     """
-    flow, base = float(h["flow"]), float(h["base"]) + float(h["value"])
+    flow, base = evidence.flow_kg_min, float(h["base"]) + float(h["value"])
     depth = min(max(float(h["depth"]), 0.0), max(base, 0.0))
     start_ns = int(h["from_bin"]) * BIN_NS
     return AirEvent(
@@ -55,7 +57,7 @@ def air_event(
         peak_air_l_min=round(max(float(h["peak"]), 0.0), 2),
         pulses=int(h["pulses"]),
         flow_kg_min=round(flow, 3),
-        phase=phase_of(h, params.milking.low_flow_kg_min),
+        phase=phase_of(h, flow, params.milking.low_flow_kg_min),
         impact_kpa=round(impact_kpa(flow, base, depth), 3),
         cause=verdict.cause,
         cause_share=round(verdict.share, 3),
@@ -75,13 +77,18 @@ def air_kind(h: Any, fall_off_l_min: float) -> AirKind:
     return AirKind.FALL_OFF if wide or h["flag"] >= FALLEN else AirKind.LINER_SLIP
 
 
-def phase_of(h: Any, low_flow_kg_min: float) -> Phase:
-    """Name the phase by flow: before its plateau, on it, under it, or nearly dry."""
-    flow, peak = float(h["flow"]), float(h["peak_flow"])
+def phase_of(h: Any, flow_kg_min: float, low_flow_kg_min: float) -> Phase:
+    """Name the phase by flow: before its plateau, on it, under it, or nearly dry.
+
+    The plateau is not known before it was reached: a young milking is in let-down while its flow
+    stands well above the best ten seconds so far, or those were hardly milk.
+    """
+    flow, peak = flow_kg_min, float(h["peak_flow"])
+    climbs = bool(h["rising"]) and flow > CLIMB * peak
+    if int(h["age"]) * BIN_S < YOUNG_S and (peak < low_flow_kg_min or climbs):
+        return Phase.LET_DOWN
     if flow < low_flow_kg_min <= peak:
         return Phase.LOW_FLOW
-    if int(h["age"]) * BIN_S < YOUNG_S and (peak < low_flow_kg_min or h["rising"]):
-        return Phase.LET_DOWN
     return Phase.PEAK if flow >= PLATEAU_SHARE * peak else Phase.DECLINE
 
 
@@ -94,6 +101,7 @@ def air_evidence(h: Any, note: Any, params: DetectorParams) -> Evidence:
         loose_s=float(note["loose_s"]),
         deficit_kpa=float(note["deficit_kpa"]),
         lowness=float(note["lowness"]),
+        flow_kg_min=float(note["flow_kg_min"]),
         flow_share=float(note["flow_share"]),
         flow_fell=float(note["flow_fell"]),
         dryness=float(note["dryness"]),
