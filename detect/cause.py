@@ -67,7 +67,8 @@ class Evidence:
     deficit_kpa, lowness:
         How far the plant stood under its regulated vacuum [kPa], and the strength of that.
     flow_kg_min, flow_share, flow_fell, dryness:
-        Milk flow, the same over the milking's peak so far, the share lost in the last 30 s, the strength of that.
+        Milk flow, the same over the milking's peak so far, the share lost in the last 30 s, and the
+        strength of that.
     unrest:
         Strongest motion of the arm around the onset, over what is ordinary at this stall; None
         without an arm sensor.

@@ -22,7 +22,7 @@ from detect.cause import CIRCUMSTANCES, Evidence, Excess
 from detect.kinds import AirKind, Cause
 
 BASE_PER_S: Final = 0.002
-"""Slips without a reason before anything is known [1/s attached]: 0.6 a milking of 5 min (engineering choice)."""
+"""Slips without a reason before anything is known [1/s attached], 0.6 in 5 min (engineering choice)."""
 EXCESS: Final = {
     Cause.WEIGHT_NOT_CARRIED: 8.0,
     Cause.QUARTER_DRY: 4.0,
@@ -92,7 +92,9 @@ class SlipHistory:
         self._live_until(index, note)
         base = self.base_per_s
         by_cause = {
-            cause: float((PRIOR_SLIPS + self.counts[k]) / (PRIOR_SLIPS / EXCESS[cause] + base * self.times[k]))
+            cause: float(
+                (PRIOR_SLIPS + self.counts[k]) / (PRIOR_SLIPS / EXCESS[cause] + base * self.times[k])
+            )
             for k, cause in enumerate(CIRCUMSTANCES, start=1)
         }
         stall = ladder_mean(STALL_LADDER, self.stall_counts[index], base * self.stall_times[index])

@@ -167,6 +167,6 @@ def advance(stalls: Any, plant: Any, grid: Bins, out: tuple[Any, Witness], num: 
             work_bin(stalls[i], now, num)
             if not math.isnan(grid.cord[k, i]):
                 watch_arm(stalls[i], grid.angle[k, i], grid.cord[k, i], now, num)
-                watch_unrest(scene.scenes[i], stalls[i], now.bin, grid.angle[k, i], grid.cord[k, i])
+                watch_unrest(scene.scenes[i], stalls[i], now.bin, (grid.angle[k, i], grid.cord[k, i]))
         witness(stalls, scene, now, first_row)
     return int(used[0])

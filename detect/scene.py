@@ -14,6 +14,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from detect.carry import SLACK
 from detect.cause import UNREST
 from detect.machine import compiled
 from detect.params import BIN_S
@@ -46,13 +47,17 @@ FEWEST: Final = 4
 CLAW_S: Final = 3600.0
 """Memory of a claw's own level against flow [s attached]."""
 DRY_SHARE, WET_SHARE = 0.3, 0.6
-"""Under the first share of its peak flow a unit has a dry quarter for sure, above the second it counts for none."""
+"""Under the first share of its peak flow a unit counts as dry, above the second it does not."""
 FLOW_LEAD: Final = 0.45
 """A falling flow is ahead of its followers: meter and first follower lag 4.5 s, the second 10 s more."""
 YOUNG_S: Final = 45.0
 """Before this [s] low flow is let-down, no dryness."""
 SOUND_KPA: Final = 1.0
 """A plant this little under its regulated level [kPa] is sound."""
+ARM_S: Final = 120.0
+"""Attached seconds of a stall before its arm is held against the others' [s]."""
+NEVER_TAUT: Final = 0.5
+"""A cord whose beat stands this little out of the noise, against the other stalls', was never taut."""
 LOW_RATE: Final = 0.25
 """Log odds of a slip for each kPa the plant is low (0.4 N of holding force on a 22 mm teat)."""
 
@@ -67,6 +72,7 @@ SCENE_DTYPE: Final = np.dtype(
         ("rest_cord", "f8"),
         ("unrest", "f8"),  # strongest motion of the last seconds, in ordinary ones
         ("unrest_bin", "i8"),
+        ("never_taut", "i8"),  # its cord never passed the beat on as those of the others do
         ("flows", "f8", FLOW_SLOTS),
         ("claw", "f8"),  # claw level of the last seconds
         ("claw_n", "f8"),  # sums behind the claw's own level against flow
@@ -142,9 +148,9 @@ def new_scenes(stalls: int) -> tuple[NDArray[np.void], NDArray[np.void]]:
 
 
 @compiled
-def watch_unrest(c: Any, s: Any, b: int, angle_deg: float, cord_mm: float) -> None:
+def watch_unrest(c: Any, s: Any, b: int, pose: tuple[float, float]) -> None:
     """Hold the arm's motion over one beat against what is ordinary at this stall."""
-    n = c.arm_n
+    n, (angle_deg, cord_mm) = c.arm_n, pose
     c.arm_bins[n % TRAIL], c.angles[n % TRAIL], c.cords[n % TRAIL] = b, angle_deg, cord_mm
     c.arm_n = n + 1
     back = 1
@@ -229,13 +235,13 @@ def dryness(s: Any, b: int) -> float:
     if s.flow_bin < 0 or s.peak_flow <= 0.0 or (b - s.first_bin) * BIN_S < YOUNG_S:
         return 0.0
     gap = (WET_SHARE - s.flow_slow / s.peak_flow) / (WET_SHARE - DRY_SHARE)
-    return min(1.0, max(0.0, gap)) ** 2
+    return float(min(1.0, max(0.0, gap)) ** 2)
 
 
 @compiled
 def lowness(deficit_kpa: float) -> float:
     """Return how much a low plant loosens cups, as odds added."""
-    return math.expm1(LOW_RATE * min(max(0.0, deficit_kpa - SOUND_KPA), 20.0))
+    return float(math.expm1(LOW_RATE * min(max(0.0, deficit_kpa - SOUND_KPA), 20.0)))
 
 
 @compiled
@@ -259,12 +265,33 @@ def count_second(stalls: Any, w: Witness, b: int) -> None:
             n += 1
         c.time_s += 1.0
         whole.time_s += 1.0
-        whole.strength_s[0] += 1.0 if s.astray > 0 else 0.0
+        whole.strength_s[0] += 1.0 if s.astray > 0 or c.never_taut == 1 else 0.0
         whole.strength_s[1] += dryness(s, b)
         whole.strength_s[2] += lowness(whole.deficit)
         whole.strength_s[3] += 1.0 if c.unrest > UNREST and b - c.unrest_bin <= BEFORE + AFTER else 0.0
     if whole.heard_bin < 0 or b - whole.heard_bin > 10 * SECOND:
         watch_claws(whole, -float(np.median(gaps[:n])) if n >= FEWEST else math.nan)
+
+
+@compiled
+def clearness(s: Any) -> float:
+    """Return how far the beat stands out of the arm's noise when the unit hangs as it does at this stall."""
+    angle = s.norm_swing[0] / max(s.swing_noise[0], 1e-6)
+    return float(max(angle, s.norm_swing[1] / max(s.swing_noise[1], 1e-6)))
+
+
+@compiled
+def compare_arms(stalls: Any, w: Witness) -> None:
+    """Find the stalls that are never carried: what is always so became their own norm, but not the others'."""
+    clear, n = np.empty(stalls.shape[0]), 0
+    for i in range(stalls.shape[0]):
+        if stalls[i].norm_n >= ARM_S:
+            clear[n] = clearness(stalls[i])
+            n += 1
+    usual = float(np.median(clear[:n])) if n >= FEWEST else 0.0
+    for i in range(stalls.shape[0]):
+        lags = stalls[i].norm_n >= ARM_S and clearness(stalls[i]) < NEVER_TAUT * usual
+        w.scenes[i].never_taut = 1 if lags else 0
 
 
 @compiled
@@ -280,14 +307,17 @@ def note_onset(c: Any, s: Any, whole: Any, row: Any) -> None:
 
 
 @compiled
-def write_note(c: Any, s: Any, whole: Any, row: Any, note: Any) -> None:
+def write_note(w: Witness, s: Any, row: Any, note: Any) -> None:
     """Write beside a closed event what was kept at its onset, and the exposures until now."""
+    c, whole = w.scenes[row.stall], w.whole[0]
     note.deficit_kpa, note.lowness = c.deficit, lowness(c.deficit)
     note.flow_kg_min = c.flow
     note.flow_share, note.dryness, note.flow_fell = c.share, c.dryness, c.fell
     note.unrest, note.arm_known = c.moved, 1 if c.rest_n >= 10.0 else 0
     note.loose_state = s.astray if s.astray > 0 and s.astray_bin <= row.from_bin else 0
     note.loose_s = (row.from_bin - s.astray_bin) * BIN_S if note.loose_state > 0 else 0.0
+    if note.loose_state == 0 and c.never_taut == 1:
+        note.loose_state, note.loose_s = SLACK, (row.from_bin - s.on_bin) * BIN_S
     note.stall_s, note.all_s = c.time_s, whole.time_s
     for k in range(4):
         note.all_strength_s[k] = whole.strength_s[k]
@@ -299,9 +329,11 @@ def witness(stalls: Any, w: Witness, now: Now, first_row: int) -> None:
     """Take one bin after the stalls were worked: the exposures, and the openings found or closed in it."""
     if now.bin % SECOND == 0:
         count_second(stalls, w, now.bin)
+    if now.bin % (60 * SECOND) == 0:
+        compare_arms(stalls, w)
     for k in range(first_row, now.used[0]):
         row = now.rows[k]
         if row.what == FOUND:
             note_onset(w.scenes[row.stall], stalls[row.stall], w.whole[0], row)
         elif row.what == CLOSED:
-            write_note(w.scenes[row.stall], stalls[row.stall], w.whole[0], row, w.notes[k])
+            write_note(w, stalls[row.stall], row, w.notes[k])

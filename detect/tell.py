@@ -18,7 +18,7 @@ YOUNG_S: Final = 60.0
 """A milking's let-down is over after this [s] at the latest (engineering choice)."""
 _STATES: Final = {SLACK: SupportState.SLACK, DRAG: SupportState.DRAG}
 CLIMB: Final = 1.6
-"""Flow this many times over the best ten seconds so far is still rising to its plateau (engineering choice)."""
+"""Flow this many times over the best ten seconds so far is still rising (engineering choice)."""
 PLATEAU_SHARE: Final = 0.7
 """Flow above this share of the peak counts as peak flow (engineering choice)."""
 

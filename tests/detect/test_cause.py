@@ -43,7 +43,7 @@ def test_shares_sum_to_one(evidence: Evidence, excess: Excess) -> None:
 
 @given(evidence=EVIDENCE, excess=EXCESSES)
 def test_a_named_cause_has_a_sufficient_share(evidence: Evidence, excess: Excess) -> None:
-    """A cause is named only with at least the least share, and it is then the largest; words are never empty."""
+    """A cause is named only with the least share, and it is then the largest; words are never empty."""
     verdict = attribute(evidence, excess)
     assert verdict.share == verdict.shares[verdict.cause]
     assert verdict.text

@@ -14,6 +14,7 @@ from detect.scene import (
     NOTE_DTYPE,
     SECOND,
     Witness,
+    compare_arms,
     count_second,
     dryness,
     lowness,
@@ -94,7 +95,7 @@ def test_a_sound_plant_loosens_nothing() -> None:
 
 
 def sway(seconds: float, rng: np.random.Generator, jerk_s: float | None = None) -> tuple[float, float]:
-    """Follow an arm that sways, beats at 1.1 Hz and maybe jerks; return its unrest then and the most before."""
+    """Follow an arm that sways, beats at 1.1 Hz and maybe jerks; return its unrest and the most before."""
     scenes, _ = new_scenes(1)
     s, c, before = milking(3.0, 4.0), scenes[0], 0.0
     for k in range(round(5.0 * seconds)):
@@ -102,7 +103,7 @@ def sway(seconds: float, rng: np.random.Generator, jerk_s: float | None = None) 
         angle = 20.0 + 0.35 * math.sin(2.0 * math.pi * 1.1 * t) + rng.normal(0.0, 0.1)
         if jerk_s is not None and t >= jerk_s:
             angle += 6.0 * math.exp(-(t - jerk_s) / 0.5) * math.sin(2.0 * math.pi * 0.8 * (t - jerk_s) + 0.5)
-        watch_unrest(c, s, 4 * k, angle, 250.0 + rng.normal(0.0, 1.0))
+        watch_unrest(c, s, 4 * k, (angle, 250.0 + rng.normal(0.0, 1.0)))
         before = max(before, float(c["unrest"])) if jerk_s is None or t < jerk_s else before
     return float(c["unrest"]), before
 
@@ -127,3 +128,13 @@ def test_exposures_count_attached_seconds_only() -> None:
     assert whole[0]["time_s"] == 200.0
     assert list(whole[0]["strength_s"]) == [100.0, 200.0, 0.0, 0.0]
     assert list(scenes["time_s"]) == [100.0, 100.0, 0.0]
+
+
+def test_a_cord_that_was_never_taut_is_found_by_the_other_stalls() -> None:
+    """What is always so at one stall is its norm, but all others show a beat six times clearer."""
+    stalls, (scenes, whole) = new_stalls(6), new_scenes(6)
+    stalls["norm_n"], stalls["swing_noise"], stalls["norm_swing"] = 600.0, 0.01, 0.06
+    stalls["norm_swing"][2] = 0.01
+    stalls["norm_swing"][4], stalls["norm_n"][4] = 0.01, 30.0  # hardly known yet
+    compare_arms(stalls, Witness(scenes, whole, np.zeros(1, NOTE_DTYPE)))
+    assert list(scenes["never_taut"]) == [0, 0, 1, 0, 0, 0]
