@@ -282,7 +282,7 @@ def clearness(s: Any) -> float:
 
 @compiled
 def compare_arms(stalls: Any, w: Witness) -> None:
-    """Find the stalls that are never carried: what is always so became their own norm, but not the others'."""
+    """Find the stalls that are never carried: that became their own norm, but not the others'."""
     clear, n = np.empty(stalls.shape[0]), 0
     for i in range(stalls.shape[0]):
         if stalls[i].norm_n >= ARM_S:
