@@ -55,6 +55,7 @@ class OpenMilking:
     gap_bins: int = 0
     gap_from: int = 0
     gap_to: int = 0
+    unexplained_slips: float = 0.0  # by their shares, for the cow's memory
     held: list[AirEvent | SupportEvent] = field(default_factory=list)
 
 

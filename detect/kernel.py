@@ -18,6 +18,7 @@ from detect.hear import LAG, NONE, OPEN, PAUSE, SPAN, expect, forget_level, hear
 from detect.machine import compiled
 from detect.params import BIN_S, KernelNumbers
 from detect.ripple import turn_pulse
+from detect.scene import Witness, watch_level, watch_unrest, witness
 from detect.state import RING, Bins, Happening, Now, report
 from detect.unit import count_milk, let_go, take_flow, watch_settling, watch_unit
 
@@ -159,12 +160,15 @@ def work_bin(s: Any, now: Now, num: KernelNumbers) -> None:
 
 
 @compiled
-def advance(stalls: Any, plant: Any, grid: Bins, rows: Any, num: KernelNumbers) -> int:
-    """Advance all stalls over the bins of a grid and return the number of happenings in ``rows``."""
+def advance(stalls: Any, plant: Any, grid: Bins, out: tuple[Any, Witness], num: KernelNumbers) -> int:
+    """Advance all stalls over the bins of a grid and return the number of happenings written to ``out``."""
+    rows, scene = out
     used = np.zeros(1, np.int64)
     rests = np.empty(stalls.shape[0])
     p = plant[0]
     for k in range(grid.kpa.shape[0]):
+        first_row = used[0]
+        watch_level(scene.whole[0], grid.first_bin + k, grid.plant_kpa[k])
         sensed = sensed_signal(p, grid.plant_kpa[k])
         now = Now(grid.first_bin + k, sensed, 0.0, 0.0, 0.0, rows, used)
         for i in range(stalls.shape[0]):
@@ -180,4 +184,6 @@ def advance(stalls: Any, plant: Any, grid: Bins, rows: Any, num: KernelNumbers) 
             work_bin(stalls[i], now, num)
             if not math.isnan(grid.cord[k, i]):
                 watch_arm(stalls[i], grid.angle[k, i], grid.cord[k, i], now, num)
+                watch_unrest(scene.scenes[i], stalls[i], now.bin, (grid.angle[k, i], grid.cord[k, i]))
+        witness(stalls, scene, now, first_row)
     return int(used[0])

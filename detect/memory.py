@@ -16,6 +16,7 @@ from detect.codec import reading_from_json, reading_to_json, result_from_json, r
 from detect.errors import CheckpointError
 from detect.params import DETECTOR_VERSION
 from detect.results import AirEvent, SupportEvent
+from detect.scene import SCENE_DTYPE, WHOLE_DTYPE
 from detect.state import PLANT_DTYPE, STALL_DTYPE
 from detect.timeline import SPAN, Timeline
 
@@ -27,10 +28,16 @@ LEVEL: Final = 1
 
 
 def store_detector(detector: ParlorDetector) -> Checkpoint:
-    """Return the whole state of a detector; key 0 is the parlor, key n stall n."""
+    """Return the whole state of a detector; key 0 is the parlor, key n stall n, the last key the cows.
+
+    The memory of cows changes only as a milking ends, so a store that rewrites what changed seldom
+    has to write it.
+    """
     blobs = {0: _parlor_blob(detector)}
     for index, book in enumerate(detector.books):
-        blobs[book.stall] = _pack(_book_json(book), [detector.state[index : index + 1].view(np.uint8)])
+        records = (detector.state[index : index + 1], detector.witness.scenes[index : index + 1])
+        blobs[book.stall] = _pack(_book_json(book), [record.view(np.uint8) for record in records])
+    blobs[len(detector.books) + 1] = _pack({"cows": detector.history.cows}, [])
     return Checkpoint(version=DETECTOR_VERSION, digest=detector.params.digest, blobs=blobs)
 
 
@@ -47,9 +54,12 @@ def restore_detector(detector: ParlorDetector, checkpoint: Checkpoint) -> None:
         head, arrays = _unpack(checkpoint.blobs[0])
         _restore_parlor(detector, head, arrays)
         for index in range(len(detector.books)):
-            head, (record,) = _unpack(checkpoint.blobs[index + 1])
+            head, (record, scene) = _unpack(checkpoint.blobs[index + 1])
             detector.state[index] = record.view(STALL_DTYPE)[0]
+            detector.witness.scenes[index] = scene.view(SCENE_DTYPE)[0]
             detector.books[index] = _book_from_json(head)
+        cows, _ = _unpack(checkpoint.blobs[len(detector.books) + 1])
+        detector.history.cows = {cow: (count, time_s) for cow, (count, time_s) in cows["cows"].items()}
     except (KeyError, ValueError, TypeError, zlib.error) as error:
         raise CheckpointError(f"the stored detector state is damaged ({error})") from error
 
@@ -64,14 +74,14 @@ def _refuse_misfit(detector: ParlorDetector, checkpoint: Checkpoint) -> None:
             f"the stored detector state belongs to parameters {checkpoint.digest}, "
             f"not to {detector.params.digest}"
         )
-    if set(checkpoint.blobs) != set(range(len(detector.books) + 1)):
+    if set(checkpoint.blobs) != set(range(len(detector.books) + 2)):
         raise CheckpointError(
-            f"the stored detector state has {len(checkpoint.blobs) - 1} stalls, not {len(detector.books)}"
+            f"the stored detector state has {len(checkpoint.blobs) - 2} stalls, not {len(detector.books)}"
         )
 
 
 def _parlor_blob(detector: ParlorDetector) -> bytes:
-    line = detector.timeline
+    line, history = detector.timeline, detector.history
     first = line.done_bin
     end = min(line.end_of_data_bin() + 1, first + SPAN) if first >= 0 else first
     rows = np.arange(first, end) & (SPAN - 1)
@@ -89,7 +99,9 @@ def _parlor_blob(detector: ParlorDetector) -> bytes:
     arrays = [
         line.total[:, rows], line.number[:, rows], line.covered, line.heard, line.waited, line.offset,
         line.stray,
-        detector.plant.view(np.uint8), detector.stall_milkings, detector.stall_slips,
+        detector.plant.view(np.uint8), detector.witness.whole.view(np.uint8),
+        history.counts, history.times, history.seen,
+        history.stall_counts, history.stall_times, history.stall_seen,
     ]  # fmt: skip
     return _pack(head, arrays)
 
@@ -105,7 +117,10 @@ def _restore_parlor(detector: ParlorDetector, head: dict[str, Any], arrays: list
     line.covered[:], line.heard[:], line.waited[:], line.offset[:], line.stray[:] = arrays[2:7]
     detector.timeline = line
     detector.plant[:] = arrays[7].view(PLANT_DTYPE)
-    detector.stall_milkings[:], detector.stall_slips[:] = arrays[8:10]
+    detector.witness.whole[:] = arrays[8].view(WHOLE_DTYPE)
+    history = detector.history
+    history.counts, history.times, history.seen = arrays[9:12]
+    history.stall_counts, history.stall_times, history.stall_seen = arrays[12:15]
     detector.cow_feed, detector.unread = head["cow_feed"], head["unread"]
 
 

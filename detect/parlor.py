@@ -14,16 +14,19 @@ import numpy as np
 
 from detect.assemble import Figures, StallBook
 from detect.carry import close_support
+from detect.cause import attribute
 from detect.checkpoint import Checkpoint
 from detect.errors import ParameterError
+from detect.history import SlipHistory
 from detect.kernel import advance
 from detect.kinds import AirKind
 from detect.memory import restore_detector, store_detector
 from detect.params import BIN_NS, BIN_S, DETECTOR_VERSION, DetectorParams
 from detect.readings import CowAtStall, Reading
 from detect.results import Result
+from detect.scene import NOTE_DTYPE, Witness, new_scenes
 from detect.state import HAPPENING_DTYPE, PLANT_DTYPE, Bins, Happening, Now, new_stalls
-from detect.tell import air_event, gap_event, plant_event, support_event
+from detect.tell import air_event, air_evidence, gap_event, plant_event, support_event
 from detect.timeline import Timeline
 from detect.unit import OPEN_MILKING
 from detect.units import atmosphere_kpa
@@ -91,9 +94,10 @@ class ParlorDetector:
         self.books = [StallBook(parlor, stall) for stall in range(1, stalls + 1)]
         self.cow_feed = False  # somebody tells who stands where
         self.unread = 0  # readings since the last look at the grid
-        self.stall_milkings = np.zeros(stalls)
-        self.stall_slips = np.zeros(stalls)
+        self.history = SlipHistory(stalls)
         self._rows = np.zeros(64 + stalls * CUT // 2, HAPPENING_DTYPE)
+        scenes, whole = new_scenes(stalls)
+        self.witness = Witness(scenes, whole, np.zeros(self._rows.size, NOTE_DTYPE))
         self._numbers = self.params.numbers()
 
     @property
@@ -185,20 +189,20 @@ class ParlorDetector:
         return due
 
     def _stretch(self, grid: Bins) -> list[Result]:
-        count = advance(self.state, self.plant, grid, self._rows, self._numbers)
+        count = advance(self.state, self.plant, grid, (self._rows, self.witness), self._numbers)
         return self._take_all(count)
 
     def _take_all(self, count: int) -> list[Result]:
-        return [result for k in range(count) for result in self._take(self._rows[k])]
+        return [result for k in range(count) for result in self._take(self._rows[k], self.witness.notes[k])]
 
-    def _take(self, h: Any) -> list[Result]:
+    def _take(self, h: Any, note: Any) -> list[Result]:
         """Turn one happening of the kernel into results."""
         what, index = int(h["what"]), int(h["stall"])
         if what == Happening.PLANT_CLOSED:
             return [plant_event(h, self.parlor)]
         book = self.books[index]
         if what == Happening.AIR_CLOSED:
-            return self._air(h, index)
+            return self._air(h, index, note)
         if what == Happening.SUPPORT_CLOSED:
             return book.keep(support_event(h, book))
         if what == Happening.ATTACHED:
@@ -218,23 +222,17 @@ class ParlorDetector:
         book.attach(at_bin, begun=bool(h["value"]))
         return results
 
-    def _air(self, h: Any, index: int) -> list[Result]:
+    def _air(self, h: Any, index: int, note: Any) -> list[Result]:
         book = self.books[index]
         if book.milking is None:
             return []
-        event = air_event(h, book, self._stall_excess(index), params=self.params, label=self.label)
+        evidence = air_evidence(h, note, self.params)
+        verdict = attribute(evidence, self.history.excess(index, book.cow, note))
+        book.milking.unexplained_slips += self.history.count(index, evidence, verdict.shares)
+        event = air_event(h, book, evidence, verdict=verdict, params=self.params, label=self.label)
         if event.kind is AirKind.FALL_OFF and h["flag"] > 0:
             book.milking.reattaches += 1  # the vacuum came back while the valve stood open
-        self.stall_slips[index] += event.kind is AirKind.LINER_SLIP
         return book.keep(event)
-
-    def _stall_excess(self, index: int) -> tuple[float, int]:
-        """Return a stall's slips per milking over the other stalls', shrunk, and its milkings so far."""
-        others = np.arange(len(self.books)) != index
-        milkings = float(self.stall_milkings[others].sum())
-        norm = (float(self.stall_slips[others].sum()) + 1.0) / (milkings + 4.0)
-        own = (float(self.stall_slips[index]) + 2.0 * norm) / (float(self.stall_milkings[index]) + 2.0)
-        return own / norm, int(self.stall_milkings[index])
 
     def _cow(self, reading: CowAtStall) -> list[Result]:
         """Take over who stands at a stall from this bin on."""
@@ -287,10 +285,10 @@ class ParlorDetector:
     def _finish(self, index: int, figures: Figures, *, ended: bool) -> list[Result]:
         """Write a milking's row, and what was missing of it."""
         book = self.books[index]
-        gap = gap_event(book)
+        gap, milking = gap_event(book), book.milking
         results = book.close(figures, self.params.milking, ended=ended)
-        if results:
-            self.stall_milkings[index] += 1.0
+        if results and milking:
+            self.history.close_milking(milking.cow, milking.unexplained_slips, figures.on_bins * BIN_S)
             results += gap
         return results
 

@@ -17,7 +17,8 @@ class AirEvent:
 
     ``depth_kpa`` is the largest fall below the running baseline, ``max_fall_kpa_250ms`` the largest
     fall within 0.25 s, ``air_l`` free air in litres at local atmospheric pressure (estimate),
-    ``impact_kpa`` the estimated reverse pressure gradient, ``cause_share`` and ``confidence`` lie in 0..1.
+    ``impact_kpa`` the estimated reverse pressure gradient, ``cause_share`` and ``confidence`` lie in 0..1,
+    ``evidence`` says in words and figures what speaks for the cause.
     """
 
     event_id: str
@@ -40,6 +41,7 @@ class AirEvent:
     cause_share: float
     confidence: float
     detector: str
+    evidence: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Any, Final
 
 from detect.assemble import StallBook
-from detect.cause import Evidence, attribute
+from detect.carry import DRAG, SLACK
+from detect.cause import Evidence, Verdict
 from detect.hear import FALLEN
 from detect.impact import impact_kpa
 from detect.kinds import AirKind, Condition, Phase, SupportState
@@ -15,12 +16,15 @@ from detect.unit import WITH_ARM, WITHOUT_ARM
 
 YOUNG_S: Final = 60.0
 """A milking's let-down is over after this [s] at the latest (engineering choice)."""
+_STATES: Final = {SLACK: SupportState.SLACK, DRAG: SupportState.DRAG}
+CLIMB: Final = 1.6
+"""Flow this many times over the best ten seconds so far is still rising (engineering choice)."""
 PLATEAU_SHARE: Final = 0.7
 """Flow above this share of the peak counts as peak flow (engineering choice)."""
 
 
 def air_event(
-    h: Any, book: StallBook, stall_excess: tuple[float, int], *, params: DetectorParams, label: str
+    h: Any, book: StallBook, evidence: Evidence, *, verdict: Verdict, params: DetectorParams, label: str
 ) -> AirEvent:
     """Return the air event of a closed admission.
 
@@ -30,22 +34,20 @@ def air_event(
         Row of HAPPENING_DTYPE.
     book:
         The stall's book with its open milking.
-    stall_excess:
-        The stall's slips per milking over the others', and the milkings behind it.
+    evidence, verdict:
+        What was known when the air came in, and what was made of it.
     params, label:
         The detector's parameters and its version with their digest.
     """
-    kind = air_kind(h, params.air.fall_off_l_min)
-    flow, base = float(h["flow"]), float(h["base"]) + float(h["value"])
+    flow, base = evidence.flow_kg_min, float(h["base"]) + float(h["value"])
     depth = min(max(float(h["depth"]), 0.0), max(base, 0.0))
-    cause, share = attribute(_evidence(h, kind, stall_excess))
     start_ns = int(h["from_bin"]) * BIN_NS
     return AirEvent(
         event_id=f"{book.parlor}-{book.stall}-{start_ns // 1_000_000}-air",
         parlor=book.parlor,
         stall=book.stall,
         milking_id=book.milking.milking_id if book.milking else None,
-        kind=kind,
+        kind=evidence.kind,
         start_ns=start_ns,
         end_ns=max(int(h["to_bin"]), int(h["from_bin"]) + 1) * BIN_NS,
         detected_ns=(int(h["found_bin"]) + 1) * BIN_NS,
@@ -55,12 +57,13 @@ def air_event(
         peak_air_l_min=round(max(float(h["peak"]), 0.0), 2),
         pulses=int(h["pulses"]),
         flow_kg_min=round(flow, 3),
-        phase=phase_of(h, params.milking.low_flow_kg_min),
+        phase=phase_of(h, flow, params.milking.low_flow_kg_min),
         impact_kpa=round(impact_kpa(flow, base, depth), 3),
-        cause=cause,
-        cause_share=round(share, 3),
+        cause=verdict.cause,
+        cause_share=round(verdict.share, 3),
         confidence=round(1.0 - 0.5 ** (float(h["score"]) ** 2), 3),
         detector=label,
+        evidence=verdict.text,
     )
 
 
@@ -74,25 +77,35 @@ def air_kind(h: Any, fall_off_l_min: float) -> AirKind:
     return AirKind.FALL_OFF if wide or h["flag"] >= FALLEN else AirKind.LINER_SLIP
 
 
-def phase_of(h: Any, low_flow_kg_min: float) -> Phase:
-    """Name the phase by flow: before its plateau, on it, under it, or nearly dry."""
-    flow, peak = float(h["flow"]), float(h["peak_flow"])
+def phase_of(h: Any, flow_kg_min: float, low_flow_kg_min: float) -> Phase:
+    """Name the phase by flow: before its plateau, on it, under it, or nearly dry.
+
+    The plateau is not known before it was reached: a young milking is in let-down while its flow
+    stands well above the best ten seconds so far, or those were hardly milk.
+    """
+    flow, peak = flow_kg_min, float(h["peak_flow"])
+    climbs = bool(h["rising"]) and flow > CLIMB * peak
+    if int(h["age"]) * BIN_S < YOUNG_S and (peak < low_flow_kg_min or climbs):
+        return Phase.LET_DOWN
     if flow < low_flow_kg_min <= peak:
         return Phase.LOW_FLOW
-    if int(h["age"]) * BIN_S < YOUNG_S and (peak < low_flow_kg_min or h["rising"]):
-        return Phase.LET_DOWN
     return Phase.PEAK if flow >= PLATEAU_SHARE * peak else Phase.DECLINE
 
 
-def _evidence(h: Any, kind: AirKind, stall_excess: tuple[float, int]) -> Evidence:
+def air_evidence(h: Any, note: Any, params: DetectorParams) -> Evidence:
+    """Return what was known when the air came in, from the happening and its note of the scene."""
+    state = _STATES.get(int(note["loose_state"]))
     return Evidence(
-        kind=kind,
-        unsupported=bool(h["astray"]),
-        plant_deficit_kpa=max(0.0, -float(h["value"])),
-        flow_share=float(h["flow"]) / max(float(h["peak_flow"]), 0.5),
-        stall_excess=stall_excess[0],
-        milkings=stall_excess[1],
-        arm_jerk=bool(h["jerk"]),
+        kind=air_kind(h, params.air.fall_off_l_min),
+        state=state,
+        loose_s=float(note["loose_s"]),
+        deficit_kpa=float(note["deficit_kpa"]),
+        lowness=float(note["lowness"]),
+        flow_kg_min=float(note["flow_kg_min"]),
+        flow_share=float(note["flow_share"]),
+        flow_fell=float(note["flow_fell"]),
+        dryness=float(note["dryness"]),
+        unrest=float(note["unrest"]) if note["arm_known"] else None,
     )
 
 
@@ -105,7 +118,7 @@ def support_event(h: Any, book: StallBook) -> SupportEvent:
         start_ns=int(h["from_bin"]) * BIN_NS,
         end_ns=int(h["to_bin"]) * BIN_NS,
         detected_ns=(int(h["found_bin"]) + 1) * BIN_NS,
-        state=SupportState.SLACK if h["flag"] == 1 else SupportState.DRAG,
+        state=_STATES[int(h["flag"])],
         support_share=round(float(h["value"]), 3),
     )
 

@@ -61,7 +61,9 @@ CREATE TABLE watermark (
 );
 """
 
-STEPS: Final[tuple[str, ...]] = (_TABLES, SLIPS_PER_100 + STALL_DAY)
+_EVIDENCE: Final = "ALTER TABLE air_event ADD COLUMN evidence VARCHAR;"
+
+STEPS: Final[tuple[str, ...]] = (_TABLES, SLIPS_PER_100 + STALL_DAY, _EVIDENCE)
 """Step n (counted from 1) brings a file of schema version n - 1 to version n."""
 VERSION: Final = len(STEPS)
 """Schema version this program reads and writes."""

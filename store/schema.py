@@ -88,7 +88,7 @@ AIR_EVENT = Table(
         *_columns(_REAL, "impact_kpa"),
         _word("cause", Cause),
         *_columns(_REAL, "cause_share", "confidence"),
-        *_columns(_TEXT, "detector"),
+        *_columns(_TEXT, "detector", "evidence?"),
     ),
     key=("event_id",),
 )

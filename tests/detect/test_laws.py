@@ -153,7 +153,8 @@ def own_words(results: Sequence[Result], stall: int, within: Span) -> list[Resul
     sure = {r.milking_id for r in milkings if r.start_ns > within[0]}
     own = [r for r in results if not isinstance(r, PlantEvent | ConditionEvent) and r.milking_id in sure]
     own = [r for r in own if r.end_ns < within[1]]
-    return [replace(r, cause=Cause.UNKNOWN, cause_share=0.0) if isinstance(r, AirEvent) else r for r in own]
+    nameless = {"cause": Cause.UNKNOWN, "cause_share": 0.0, "evidence": ""}
+    return [replace(r, **nameless) if isinstance(r, AirEvent) else r for r in own]
 
 
 def test_a_stall_does_not_depend_on_the_others(whole: Record) -> None:

@@ -31,7 +31,7 @@ def test_a_fitting_checkpoint_is_taken_up(stored: Checkpoint) -> None:
     detector.restore(stored)
     assert detector.checkpoint() == stored
     assert [(now.attached, now.cow) for now in detector.now()] == [(True, "c1"), (True, "c2")]
-    assert set(stored.blobs) == {0, 1, 2}
+    assert set(stored.blobs) == {0, 1, 2, 3}
 
 
 def cut_short(stored: Checkpoint) -> Checkpoint:
