@@ -33,9 +33,9 @@ LOADING = 0.01  # of the power, as white noise: keeps the recursion sound
 POWER_GAIN, OUTLIER = 0.003, 9.0  # running power of the steps [per bin]; one step counts at most so much
 AFTER_GAP = 0.4  # the first innovation after a gap stems from a longer guess
 SPREAD_S = 15.0  # memory of the innovations' spread
+LEAST_SPREAD_KPA = 0.03  # no sensor of the parlor is finer (engineering choice)
 WILD = 4.0  # one innovation moves the spread by at most so many spreads
-PLAIN, PLAIN_BINS = 2.5, 40  # what exceeds the tail by more or for longer is no slug and teaches nothing
-MOST_TAIL = 16.0
+PLAIN, MOST_TAIL = 5.0, 12.0  # what exceeds the tail by more is no slug and teaches nothing about slugs
 DRY = 2.0  # in its first milk a unit may still be settling: it must say twice as much
 GREEN_BINS, GREEN = 400, 0.5  # so long a stall is new: it must say half as much again
 
@@ -127,8 +127,7 @@ def fall_began(s: Any) -> int:
 @compiled
 def learn_tail(s: Any, num: KernelNumbers) -> None:
     """Follow the likeness that this stall's bins seldom exceed: slugs that are no slips raise the bar."""
-    s.over_run = s.over_run + 1 if s.now_score > s.tail else 0
-    slug = 0 < s.over_run <= PLAIN_BINS and s.now_score < PLAIN * s.tail
+    slug = s.tail < s.now_score < PLAIN * s.tail
     s.tail *= 1.0 + num.tail_gain * ((1.0 if slug else 0.0) - num.tail_share)
     s.tail = min(s.tail, MOST_TAIL)
 
@@ -142,7 +141,7 @@ def learn_trace(s: Any, num: KernelNumbers) -> None:
     i = s.trace_n - 1
     step = s.step[i & MASK]
     s.spread *= 1.0 + BIN_S / SPREAD_S * (min(1.25 * abs(s.news), WILD) - 1.0)
-    s.spread = max(s.spread, 1e-3)
+    s.spread = max(s.spread, LEAST_SPREAD_KPA)
     if abs(s.news) > WILD:  # perhaps an opening that stayed below the bar
         s.calm_run = 0
         return

@@ -22,6 +22,7 @@ MASK = RING - 1
 STALE, WEAK_L_MIN, ADAPT_S = 60, 40.0, 3.0  # a weak opening of over 3 s becomes the new quiet
 SLOW_SHARE = 0.5  # a fall of which less than this came within 0.25 s did not begin with an opening
 DEEP_SHARE = 0.3  # under this share of the quiet vacuum nothing has resealed
+ECHO_SHARE = 0.15  # of the event's peak: a smaller further opening is the recovery from the last one
 FAINT_L_MIN = 20.0  # what never was more and took longer than that was a drift, no air
 GIVE_BACK = 13  # the claw's spring gives back what it took within 0.6 s of the reseal
 CAUTION = 0.4  # per kPa beyond
@@ -139,6 +140,8 @@ def open_event(s: Any, began: int, base_kpa: float, now: Now) -> None:
     peak = 0.0
     for i in range(began):
         peak = max(peak, air_at(s, i, reference))
+    if s.opening == PAUSE and peak < ECHO_SHARE * s.ev_peak:
+        return
     on = max(b - back, s.resume_bin)
     torn = s.opening == PAUSE and on == s.resume_bin and s.ev_last < s.resume_bin  # a gap lay in between
     if not torn:
@@ -213,8 +216,18 @@ def still_sealed(s: Any) -> bool:
 
 
 @compiled
-def report_event(s: Any, now: Now) -> None:
-    """Write a finished event to the output and clear it; a drift that passed for air is dropped."""
+def belief(s: Any, num: KernelNumbers) -> float:
+    """Return how likely the event was air and no slug; a unit that lost its seal is beyond doubt."""
+    if s.ev_low != 0:
+        return 1.0
+    constant, fall, rise, tail = num.belief
+    odds = constant + fall * math.log(max(s.ev_score, 1.0)) + rise * math.log(max(s.ev_rise, 1.0))
+    return float(1.0 / (1.0 + math.exp(-odds - tail * math.log(s.tail))))
+
+
+@compiled
+def report_event(s: Any, now: Now, num: KernelNumbers) -> None:
+    """Write a finished event to the output and clear it; what was hardly air is dropped."""
     s.opening = NONE
     if s.ev_l < LEAST_L or s.ev_depth <= 0.0:
         return
@@ -222,12 +235,15 @@ def report_event(s: Any, now: Now) -> None:
         return
     if s.ev_pulses == 1 and s.ev_peak < FAINT_L_MIN and s.ev_last - s.ev_on > STALE:
         return
+    believed = belief(s, num)
+    if believed < num.least_belief:
+        return
     h = report(now, CLOSED, s.index)
     h.from_bin, h.to_bin, h.found_bin = s.ev_on, s.ev_last + 1, s.ev_found
     h.depth, h.fall, h.litres, h.peak = s.ev_depth, s.ev_fall, s.ev_l, s.ev_peak
     h.pulses, h.flow, h.base, h.score = s.ev_pulses, s.ev_flow, s.ev_base, s.ev_score
     h.flag, h.value, h.rise = s.ev_low, s.ev_common, s.ev_rise
-    h.tail, h.milked = s.tail, s.ev_milked
+    h.tail, h.belief = s.tail, believed
     h.peak_flow, h.rising, h.age = s.ev_peak_flow, s.ev_rising, s.ev_age
     h.astray = 1 if s.astray > 0 and s.astray_bin <= s.ev_on else 0
     h.jerk = 1 if s.arm_bin >= 0 and abs(s.arm_bin - s.ev_on) <= JERK else 0
@@ -250,7 +266,7 @@ def back_to_sure(s: Any) -> None:
 
 
 @compiled
-def split_loss(s: Any, start: int, now: Now) -> None:
+def split_loss(s: Any, start: int, now: Now, num: KernelNumbers) -> None:
     """Make the loss of the unit an event of its own; what was heard before it is told apart."""
     if s.ev_pulses == 1 and s.op_on >= start - JUST_BEFORE:
         return
@@ -258,17 +274,17 @@ def split_loss(s: Any, start: int, now: Now) -> None:
     pulses = s.ev_pulses - (1 if s.op_on >= start - JUST_BEFORE else 0)
     back_to_sure(s)
     s.ev_last, s.ev_pulses = min(s.ev_last, start - 1), pulses
-    report_event(s, now)
+    report_event(s, now, num)
     s.ev_on = max(s.op_on, start)
     s.ev_found, s.ev_last, s.ev_pulses = max(s.op_found, s.ev_on + CERTAIN), last, 1
     s.ev_l, s.ev_peak, s.ev_depth, s.ev_fall, s.ev_low = litres, s.op_peak, depth, fall, low
 
 
 @compiled
-def hang_again(s: Any, now: Now) -> None:
+def hang_again(s: Any, now: Now, num: KernelNumbers) -> None:
     """Report a fall after which the vacuum came back: the unit is being attached anew."""
-    split_loss(s, s.low_on, now)
-    report_event(s, now)
+    split_loss(s, s.low_on, now, num)
+    report_event(s, now, num)
     s.settled, s.on_bin = 0, now.bin
     forget_level(s)
     begin_trace(s)
@@ -321,7 +337,7 @@ def hear(s: Any, now: Now, num: KernelNumbers) -> None:
         if began > 0 and (s.opening == NONE or b - began > s.ev_last + 2):
             open_event(s, began, base, now)
             s.ev_score = max(s.ev_score, s.now_score)
-            calm = False
+            calm = calm and s.opening != OPEN
     if not carry_on(s, air, now, num):
         return
     if calm:
@@ -342,15 +358,15 @@ def carry_on(s: Any, air_l_min: float, now: Now, num: KernelNumbers) -> bool:
     if s.opening == OPEN:
         follow_event(s, b, excess, num)
         if s.opening == PAUSE and s.ev_low >= FALLEN:
-            hang_again(s, now)
+            hang_again(s, now, num)
             return False
         if b - s.op_on > num.longest_bins and s.low_run < FALLEN:
-            report_event(s, now)
+            report_event(s, now, num)
             forget_level(s)
             return False
     elif s.opening == PAUSE:
         if b < s.ev_last + GIVE_BACK:
             s.ev_l += excess * BIN_S / 60.0
         if b - s.ev_last > num.train_bins:
-            report_event(s, now)
+            report_event(s, now, num)
     return True

@@ -119,7 +119,7 @@ def resume(s: Any, kpa: float, now: Now, num: KernelNumbers) -> None:
         h.from_bin, h.to_bin, h.flag = s.gap_bin, now.bin, s.attached
     if s.missing >= LONG_GAP:
         if s.opening != NONE:
-            report_event(s, now)
+            report_event(s, now, num)
         if s.attached == 1 and kpa < num.off_kpa:
             let_go(s, s.gap_bin, s.gap_bin, now)
         forget_level(s)

@@ -73,6 +73,12 @@ class AirParams:
         Slugs in the milk tube have heavy tails that no mean scale shows: the likeness exceeded in
         ``tail_share`` of all bins, followed in relative steps of ``tail_gain``, times ``tail_factor`` is
         a second bar (engineering choice).
+    belief:
+        Constant and weights of the logarithms of an event's likeness to a fall, its likeness to a reseal and
+        the stall's tail, in the log odds that it was air and no slug (logistic regression on tuning
+        captures of several simulated worlds).
+    least_belief:
+        An event less likely than this is dropped (engineering choice).
     close_share:
         An opening ends when its air falls under this share of its peak (engineering choice).
     train_s:
@@ -89,6 +95,8 @@ class AirParams:
     tail_factor: float = 1.7
     tail_share: float = 0.012
     tail_gain: float = 0.05
+    belief: tuple[float, float, float, float] = (-3.1, 1.1, 2.8, -3.9)
+    least_belief: float = 0.2
     close_share: float = 0.2
     train_s: float = 5.0
     longest_s: float = 30.0
@@ -214,6 +222,7 @@ class DetectorParams:
             "unit.on_kpa": self.unit.on_kpa > self.unit.off_kpa > 0.0,
             "unit.settle_max_s": self.unit.settle_max_s > self.unit.settle_min_s > 0.0,
             "air.threshold": self.air.threshold > 1.0,
+            "air.least_belief": 0.0 <= self.air.least_belief < 1.0,
             "air.close_share": 0.0 < self.air.close_share < 1.0,
             "air.longest_s": self.air.longest_s > self.air.train_s > 0.0,
             "plant.dip_kpa": self.plant.dip_kpa > 0.0,
@@ -249,6 +258,8 @@ class DetectorParams:
             tail_factor=air.tail_factor,
             tail_share=air.tail_share,
             tail_gain=air.tail_gain,
+            belief=air.belief,
+            least_belief=air.least_belief,
             close_share=air.close_share,
             train_bins=bins(air.train_s),
             longest_bins=bins(air.longest_s),
@@ -285,6 +296,8 @@ class KernelNumbers(NamedTuple):
     tail_factor: float
     tail_share: float
     tail_gain: float
+    belief: tuple[float, float, float, float]
+    least_belief: float
     close_share: float
     train_bins: int
     longest_bins: int

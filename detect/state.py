@@ -112,7 +112,6 @@ TRACE_FIELDS: Final = [
     ("now_score", "f8"),  # highest likeness of the newest bins to a fall
     ("now_rise", "f8"),  # and to a reseal
     ("tail", "f8"),  # likeness that ordinary slugs seldom exceed
-    ("over_run", "i8"),  # bins above it in a row
     ("calm_run", "i8"),
     ("taught", "i8"),  # quiet bins learned
 ]
@@ -244,7 +243,7 @@ HAPPENING_DTYPE: Final = np.dtype(
         ("score", "f8"),
         ("rise", "f8"),
         ("tail", "f8"),
-        ("milked", "i8"),
+        ("belief", "f8"),
         ("flag", "i8"),
         ("value", "f8"),
         ("peak_flow", "f8"),  # of the milking before the event

@@ -61,7 +61,7 @@ def air_event(
         impact_kpa=round(impact_kpa(flow, base, depth), 3),
         cause=verdict.cause,
         cause_share=round(verdict.share, 3),
-        confidence=round(1.0 - 0.5 ** (float(h["score"]) ** 2), 3),
+        confidence=round(float(h["belief"]), 3),
         detector=label,
         evidence=verdict.text,
     )

@@ -169,9 +169,9 @@ def detach(s: Any, now: Now, num: KernelNumbers) -> None:
     fall_s = (s.fell_bin - start + 1) * BIN_S
     if s.opening != NONE:
         if fall_s < num.sudden_fall_s or s.linger * BIN_S > num.linger_s:
-            end_by_loss(s, start, low, now)
+            end_by_loss(s, start, now, num)
         else:
-            end_by_removal(s, start, now)
+            end_by_removal(s, start, now, num)
     s.on_bins = max(0, s.on_bins - (now.bin - low))
     s.data_bins = max(0, s.data_bins - (now.bin - low))
     let_go(s, low, start, now)
@@ -187,25 +187,25 @@ def let_go(s: Any, off_bin: int, removal_bin: int, now: Now) -> None:
 
 
 @compiled
-def end_by_loss(s: Any, start: int, low: int, now: Now) -> None:
+def end_by_loss(s: Any, start: int, now: Now, num: KernelNumbers) -> None:
     """Finish an event with which the unit lost its seal; the arm tells who took it off."""
-    split_loss(s, start, now)
-    s.ev_last = low
+    split_loss(s, start, now, num)
+    s.ev_last = now.bin - s.off_run + 1
     if s.near_park < 0:  # nobody knows yet where the arm is parked: any fast motion must do
         pulled = start - ARM_AHEAD <= s.moved_bin <= start + ARM_BEHIND or s.moved_bin < start <= s.arm_bin
     else:
         pulled = start - ARM_AHEAD <= s.parked_bin <= start + ARM_BEHIND
     s.ev_low = WITH_ARM if pulled else WITHOUT_ARM
-    report_event(s, now)
+    report_event(s, now, num)
 
 
 @compiled
-def end_by_removal(s: Any, start: int, now: Now) -> None:
+def end_by_removal(s: Any, start: int, now: Now, num: KernelNumbers) -> None:
     """Finish an event during which the unit was taken off as usual: what the take-off added is no air."""
     if s.ev_on >= start - JUST_BEFORE:
         return
     back_to_sure(s)
-    report_event(s, now)
+    report_event(s, now, num)
 
 
 @compiled

@@ -78,7 +78,7 @@ def test_parameters_are_frozen(group: str) -> None:
         ("unit", {"off_kpa": 25.0}, "unit.on_kpa"),
         ("unit", {"settle_min_s": 30.0}, "unit.settle_max_s"),
         ("air", {"threshold": 0.5}, "air.threshold"),
-        ("air", {"floor_l": (0.02, 0.0, 0.04, 0.05)}, "air.floor_l"),
+        ("air", {"least_belief": 1.0}, "air.least_belief"),
         ("air", {"close_share": 1.0}, "air.close_share"),
         ("air", {"train_s": 60.0}, "air.longest_s"),
         ("plant", {"dip_kpa": 0.0}, "plant.dip_kpa"),
