@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detect.carry import watch_arm
+from detect.drain import watch_drain
 from detect.hear import LAG, NONE, OPEN, PAUSE, SPAN, expect, forget_level, hear, report_event
 from detect.machine import compiled
 from detect.params import BIN_S, KernelNumbers
@@ -138,6 +139,7 @@ def work_bin(s: Any, now: Now, num: KernelNumbers) -> None:
         watch_settling(s, now.bin, s.kpa - now.sensed_kpa, num)
     if s.missing == 0:
         watch_unit(s, now, num)
+    watch_drain(s, now.bin, 1e-3 * num.claw.atmosphere_pa)
     count_milk(s, now.bin, num)
 
 

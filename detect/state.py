@@ -11,7 +11,10 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
+from detect.drain import DRAIN_FIELDS
+from detect.episode import EPISODE_FIELDS
 from detect.machine import compiled
+from detect.norms import NORM_FIELDS
 
 RING: Final = 128
 """Bins kept of level, air and raw vacuum (6.4 s); a power of two."""
@@ -178,7 +181,12 @@ ARM_FIELDS: Final = [
     ("astray_n", "i8"),
     ("astray_bins", "i8"),  # in this milking
 ]
-STALL_DTYPE: Final = np.dtype(UNIT_FIELDS + EVENT_FIELDS + FIGURE_FIELDS + ARM_FIELDS)
+PARTS: Final = [  # what other modules keep of a stall, each in a record of its own
+    ("drain", np.dtype(DRAIN_FIELDS)),
+    ("norms", np.dtype(NORM_FIELDS)),
+    ("episode", np.dtype(EPISODE_FIELDS)),
+]
+STALL_DTYPE: Final = np.dtype([*UNIT_FIELDS, *EVENT_FIELDS, *FIGURE_FIELDS, *ARM_FIELDS, *PARTS])
 
 PLANT_DTYPE: Final = np.dtype(
     [
