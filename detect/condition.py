@@ -47,6 +47,8 @@ BEATS: Final = 30  # looks that the pulsation's norm remembers
 FAINT_SHARE: Final = 0.5  # of the usual swing: a beat elsewhere must have more to be one
 OTHER_SHARE: Final = 0.8  # of a beat elsewhere: the usual one must have less
 SAME_RATE: Final = 0.05
+FALLEN_SHARE: Final = 0.7  # of the usual vacuum: a unit that lies open hangs on no udder
+LEARN_SHARE: Final = 1.5  # of the level that counts: what is further off teaches the curve nothing
 Mask = NDArray[np.bool_]
 
 
@@ -64,19 +66,33 @@ class Look:
     """No bin is missing."""
     hanging: Mask
     """The unit has hung and milked undisturbed all the while."""
+    kpa: Floats
+    """Mean claw vacuum, less the sensor's zero."""
+    flow_kg_min: Floats
+    """Milk flow; NaN where it is not known or the unit does not hang."""
+    usual_kpa: Floats
+    """Claw vacuum usual at that flow; NaN where it is not known."""
 
 
-def take_look(state: Any, at_bin: int, known: Mask, still_kpa: float) -> Look:
+def take_look(state: Any, at_bin: int, known: Mask, params: DetectorParams) -> Look:
     """Return what there is to see before a bin; ``known`` marks stalls at which a cow is milked."""
     rings = state["raw"][:, np.arange(at_bin - WIDTH, at_bin) & (WIDTH - 1)]
     whole = ~np.isnan(rings).any(axis=1)
-    moved = np.abs(rings - rings[:, -1:]) > still_kpa
+    moved = np.abs(rings - rings[:, -1:]) > params.condition.still_kpa
     still = np.where(moved.any(axis=1), np.argmax(moved[:, ::-1], axis=1), WIDTH)
     mean, least = rings.mean(axis=1), rings.min(axis=1)
     hanging = (state["attached"] == 1) & (state["settled"] == 1) & (state["opening"] == 0)
     hanging &= whole & known & (still < STUCK) & (at_bin - state["on_bin"] >= REST + WIDTH)
     hanging &= np.where(whole, least > STEADY_SHARE * mean, False)
-    return Look(state, at_bin, rings, known, np.where(whole, still, 0), whole, hanging)
+    kpa = mean - zeros_kpa(state["norms"], params.condition.calibration_kpa)
+    fresh = hanging & (state["flow_bin"] >= 0) & (at_bin - state["flow_bin"] <= STALE)
+    flow = np.where(fresh, state["flow_slow"], np.nan)
+    own, others = expected_kpa(state["norms"], flow)
+    best = np.where(np.isnan(own), others, own)
+    hanging &= ~(kpa < FALLEN_SHARE * best)
+    flow[~hanging] = np.nan
+    still = np.where(whole, still, 0)
+    return Look(state, at_bin, rings, known, still, whole, hanging, kpa, flow, best)
 
 
 def look_round(look: Look, parlor: str, params: DetectorParams) -> list[ConditionEvent]:
@@ -186,39 +202,41 @@ def _learn_beat(norm: Any, hz: float, swing: float) -> None:
 
 def judge_vacuum(look: Look, params: DetectorParams) -> Iterator[tuple[int, Finding]]:
     """Judge whether the claw vacuum of every hanging unit is the usual one at its milk flow."""
-    state, norms = look.state, look.state["norms"]
-    fresh = look.hanging & (state["flow_bin"] >= 0) & (look.bin - state["flow_bin"] <= STALE)
-    flow = np.where(fresh, state["flow_slow"], np.nan)
-    kpa = look.rings.mean(axis=1) - zeros_kpa(norms, params.condition.calibration_kpa)
-    own, others = expected_kpa(norms, flow)
-    best = np.where(np.isnan(own), others, own)
-    rest = kpa - best
+    milking = ~np.isnan(look.flow_kg_min)
+    rest = np.where(milking, look.kpa - look.usual_kpa, np.nan)
     seen = rest[~np.isnan(rest)]
     common = float(np.median(seen)) if seen.size >= QUORUM else 0.0  # the plant's, no stall's
-    for index in np.flatnonzero(fresh).tolist():
-        off = float(rest[index]) - common
-        norm, s = norms[index], state[index]
-        if norm["own_bin"] != s["on_bin"]:
-            norm["own_bin"], norm["own_n"], norm["own_off"], norm["own_flow"] = s["on_bin"], 0, 0.0, 0.0
-            norm["own_told"] = 0
-        if not np.isnan(off):
-            norm["own_n"] += 1
-            norm["own_off"] += (off - norm["own_off"]) / norm["own_n"]
-            norm["own_flow"] += (flow[index] - norm["own_flow"]) / norm["own_n"]
-        if np.isnan(off) or (abs(off) < 1.5 * params.condition.level_kpa and norm["slow"] == 0):
-            learn_curve(norm, float(flow[index]), float(kpa[index]) - common)
+    for index in np.flatnonzero(milking).tolist():
+        off, flow = float(rest[index]) - common, float(look.flow_kg_min[index])
+        norm = look.state["norms"][index]
+        _keep_level(norm, int(look.state["on_bin"][index]), off, flow)
+        if np.isnan(off) or (abs(off) < LEARN_SHARE * params.condition.level_kpa and norm["slow"] == 0):
+            learn_curve(norm, flow, float(look.kpa[index]) - common)
         finding = _leak(look, index, params)
         if finding:
             yield index, finding
 
 
+def _keep_level(norm: Any, on_bin: int, off_kpa: float, flow_kg_min: float) -> None:
+    """Average how far one attachment's vacuum is off, and the milk flow meanwhile."""
+    if norm["own_bin"] != on_bin:
+        norm["own_bin"], norm["own_n"], norm["own_told"] = on_bin, 0, 0
+        norm["own_off"], norm["own_flow"] = 0.0, 0.0
+    if not np.isnan(off_kpa):
+        norm["own_n"] += 1
+        norm["own_off"] += (off_kpa - norm["own_off"]) / norm["own_n"]
+        norm["own_flow"] += (flow_kg_min - norm["own_flow"]) / norm["own_n"]
+
+
 def _leak(look: Look, index: int, params: DetectorParams) -> Finding | None:
     own, s = params.condition, look.state[index]
     norm = s["norms"]
-    if norm["own_told"] or norm["own_n"] < own.leak_looks or norm["slow"]:
+    if norm["own_told"] or norm["own_n"] < own.leak_looks:
         return None
     norm["own_told"] = 1
     span = (int(norm["own_bin"]), look.bin)
+    if norm["slow"]:  # more air would drain it faster: the vacuum is another one for want of air
+        return Finding(Condition.STEADY_LEAK, Verdict.GOOD, *span)
     short, flow = -float(norm["own_off"]), float(norm["own_flow"])
     air = extra_air_l_min(params.claw, flow, short)
     if short > own.level_kpa and air > own.leak_l_min:
@@ -239,7 +257,7 @@ def _drained(look: Look, index: int, params: DetectorParams) -> Iterator[Finding
     own, s = params.condition, look.state[index]
     norm, drain = s["norms"], s["drain"]
     rate = float(drain["rate"])
-    usual_rate = usual(look.state["norms"], ("drain_n", "drain_rate"), index, (FEW, 2))
+    usual_rate = usual(look.state["norms"], ("drain_n", "drain_rate"), index, (FEW, 1))
     span = (int(drain["bin"]), look.bin)
     ratio = 1.0 if np.isnan(usual_rate) else usual_rate / rate
     norm["slow"] = int(ratio > own.slow_fine_ratio)

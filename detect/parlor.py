@@ -182,9 +182,8 @@ class ParlorDetector:
 
     def _conditions(self, at_bin: int) -> list[Result]:
         """Look for what needs a technician; only a milking unit tells about vent, decay, pulsation and leaks."""
-        known = [bool(b.milking and not b.milking.wash and (b.milking.cow or not self.cow_feed)) for b in self.books]
-        own = self.params.condition
-        look = take_look(self.state, at_bin, np.array(known), own.still_kpa)
+        known = [book.milking is not None and not book.milking.wash for book in self.books]
+        look = take_look(self.state, at_bin, np.array(known), self.params)
         return list(look_round(look, self.parlor, self.params))
 
     def _cows_due(self, at_bin: int) -> list[CowAtStall]:
