@@ -17,6 +17,7 @@ from detect.drain import watch_drain
 from detect.hear import LAG, NONE, OPEN, PAUSE, SPAN, expect, forget_level, hear, report_event
 from detect.machine import compiled
 from detect.params import BIN_S, KernelNumbers
+from detect.quarter import watch_tubes
 from detect.ripple import turn_pulse
 from detect.state import RING, Bins, Happening, Now, report
 from detect.unit import count_milk, let_go, take_flow, watch_settling, watch_unit
@@ -162,7 +163,10 @@ def advance(stalls: Any, plant: Any, grid: Bins, rows: Any, num: KernelNumbers) 
         now = Now(grid.first_bin + k, sensed, shared, stir, rows, used)
         watch_plant(stalls, p, now, num)
         for i in range(stalls.shape[0]):
+            told = used[0]
             work_bin(stalls[i], now, num)
+            if grid.tubes.shape[2] > 0:
+                watch_tubes(stalls[i], grid.tubes[k, i], told, now)
             if not math.isnan(grid.cord[k, i]):
                 watch_arm(stalls[i], grid.angle[k, i], grid.cord[k, i], now, num)
     return int(used[0])

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from detect.kinds import AirKind, Cause, Condition, Phase, SupportState
+from detect.kinds import AirKind, Cause, Channel, Condition, Phase, SupportState
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,6 +18,7 @@ class AirEvent:
     ``depth_kpa`` is the largest fall below the running baseline, ``max_fall_kpa_250ms`` the largest
     fall within 0.25 s, ``air_l`` free air in litres at local atmospheric pressure (estimate),
     ``impact_kpa`` the estimated reverse pressure gradient, ``cause_share`` and ``confidence`` lie in 0..1.
+    ``quarter`` is whose cup let it in; never claimed without sensors in the short milk tubes.
     """
 
     event_id: str
@@ -40,6 +41,7 @@ class AirEvent:
     cause_share: float
     confidence: float
     detector: str
+    quarter: Channel | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +102,10 @@ class PlantEvent:
 
 @dataclass(frozen=True, slots=True)
 class ConditionEvent:
-    """Something that needs a technician rather than a milker; ``stall`` 0 is the plant."""
+    """Something that needs a technician rather than a milker; ``stall`` 0 is the plant.
+
+    It is told when it is found, and once more with its end when it is over.
+    """
 
     parlor: str
     stall: int
@@ -109,6 +114,11 @@ class ConditionEvent:
     detected_ns: int
     condition: Condition
     evidence: str
+
+    @property
+    def is_first_report(self) -> bool:
+        """Whether it was not told before: whatever is told twice had no end at first."""
+        return self.end_ns is None or self.end_ns <= self.detected_ns
 
 
 Result = AirEvent | SupportEvent | Milking | PlantEvent | ConditionEvent

@@ -8,9 +8,10 @@ from detect.assemble import StallBook
 from detect.cause import Evidence, attribute
 from detect.hear import FALLEN
 from detect.impact import impact_kpa
-from detect.kinds import AirKind, Condition, Phase, SupportState
+from detect.kinds import AirKind, Channel, Condition, Phase, SupportState
 from detect.params import BIN_NS, BIN_S, DetectorParams, bins
 from detect.results import AirEvent, ConditionEvent, PlantEvent, SupportEvent
+from detect.timeline import QUARTERS
 from detect.unit import WITH_ARM, WITHOUT_ARM
 
 YOUNG_S: Final = 60.0
@@ -61,7 +62,14 @@ def air_event(
         cause_share=round(share, 3),
         confidence=round(1.0 - 0.5 ** (float(h["score"]) ** 2), 3),
         detector=label,
+        quarter=_quarter(h, kind),
     )
+
+
+def _quarter(h: Any, kind: AirKind) -> Channel | None:
+    """Name the quarter of a slip; a unit off its teats is open everywhere."""
+    known = kind is AirKind.LINER_SLIP and h["quarter"] > 0
+    return QUARTERS[int(h["quarter"]) - 1] if known else None
 
 
 def air_kind(h: Any, fall_off_l_min: float) -> AirKind:
