@@ -29,7 +29,9 @@ SUDDEN_KPA = 9.0  # in one bin: 180 kPa/s is more than any vent does, and less t
 RING_MASK = 127
 LOOK_BACK = 126  # bins
 LEVEL_GAIN = BIN_S / 5.0
+HANGING_SHARE = 0.8  # of the quiet vacuum: below, the take-off has begun
 RAMP_SHARE = 0.97  # of the quiet vacuum: the ramp begins below
+OPEN_SHARE = 0.65  # of the quiet vacuum: a ramp that began below was a unit lying open
 SECOND = 20
 LEAST_DROP_KPA = 1.5  # under the quiet vacuum in the second before the cups opened; a pulled unit shows none
 LEAST_RAMP = 4  # bins
@@ -44,7 +46,8 @@ def watch_drain(s: Any, b: int, atmosphere_kpa: float) -> None:
     """Follow the quiet vacuum of an attached unit, and read the ramp when it has come off."""
     w = s.drain
     if s.attached == 1:
-        if s.settled == 1 and s.missing == 0 and s.opening == 0:
+        hanging = s.settled == 1 and s.missing == 0 and s.opening == 0
+        if hanging and s.kpa > HANGING_SHARE * w.level:
             w.level += LEVEL_GAIN * (s.kpa - w.level) if w.level > 0.0 else s.kpa
         w.was_on = 1
     elif w.was_on == 1:
@@ -93,7 +96,7 @@ def drains(s: Any, start: int, end: int) -> bool:
         total += s.raw[i & RING_MASK]
         n += 1
     quiet = s.drain.level
-    if not total / n < quiet - LEAST_DROP_KPA:
+    if s.raw[start & RING_MASK] < OPEN_SHARE * quiet or not total / n < quiet - LEAST_DROP_KPA:
         return False
     for i in range(start + 1, end + 1):
         if s.raw[(i - 1) & RING_MASK] - s.raw[i & RING_MASK] > SUDDEN_KPA:
