@@ -107,7 +107,9 @@ def expected_kpa(norms: Any, flow_kg_min: Floats) -> tuple[Floats, Floats]:
     known. Shapes (stalls,).
     """
     known = norms["curve_n"] >= BORN_LOOKS
-    pooled = norms["curve_cov"][known].sum() / max(norms["curve_var"][known].sum(), 1e-9) if known.any() else 0.0
+    pooled = (
+        norms["curve_cov"][known].sum() / max(norms["curve_var"][known].sum(), 1e-9) if known.any() else 0.0
+    )
     slope = (norms["curve_cov"] + STIFFNESS * pooled) / (norms["curve_var"] + STIFFNESS)
     lines = norms["curve_kpa"] + slope * (flow_kg_min[:, None] - norms["curve_flow"])  # (at, by)
     own = np.where(norms["curve_n"] >= GROWN_LOOKS, np.diagonal(lines), np.nan)

@@ -27,7 +27,6 @@ from simulator.session import Second
 from simulator.stall import Stall
 from simulator.truth import Truth
 
-
 ZERO_OFF_KPA: Final = 0.5
 """A sensor drawn further off than this is a true fault (common practice, no source)."""
 

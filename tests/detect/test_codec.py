@@ -45,6 +45,7 @@ RESULTS: list[Result] = [
         cause_share=0.7,
         confidence=0.8,
         detector="1+01234567",
+        quarter=Channel.RIGHT_REAR,
     ),
     SupportEvent("willowmere", 3, "m", T_NS, T_NS + 1, T_NS + 2, SupportState.DRAG, 0.25),
     PlantEvent("willowmere", T_NS, T_NS + 1, 3.3, 7),

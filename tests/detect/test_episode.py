@@ -27,7 +27,9 @@ def told(condition: Condition, verdicts: str) -> list[ConditionEvent | None]:
     for k, letter in enumerate(verdicts):
         verdict = Verdict.BAD if letter == "b" else Verdict.GOOD
         figures = FIGURES[condition] if letter == "b" else ()
-        results.append(take_finding(s, "p", Finding(condition, verdict, 200 * k + 10, 200 * k + 200, figures)))
+        results.append(
+            take_finding(s, "p", Finding(condition, verdict, 200 * k + 10, 200 * k + 200, figures))
+        )
     return results
 
 
@@ -84,5 +86,5 @@ def test_the_state_says_whether_it_stands() -> None:
 )
 def test_the_evidence_carries_the_figures(condition: Condition, words: str) -> None:
     """A technician reads what was measured and what is usual."""
-    event = [e for e in told(condition, "bbb") if e][0]
+    event = next(e for e in told(condition, "bbb") if e)
     assert words in event.evidence

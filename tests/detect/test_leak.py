@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 
 from detect.claw import ClawModel, steady_vacuum_kpa
-from detect.leak import LINE_KPA, extra_air_l_min
-from detect.errors import ParameterError
 from detect.condition_params import ConditionParams
+from detect.errors import ParameterError
+from detect.leak import LINE_KPA, extra_air_l_min
 
 
 @pytest.mark.parametrize("flow", [0.3, 1.5, 3.0])
