@@ -41,6 +41,8 @@ REST: Final = bins(10.0)  # an open claw is empty, and a unit put on is settled,
 STALE: Final = bins(3.0)  # an older milk flow says nothing
 STUCK: Final = bins(2.0)  # a reading that stood still for this long tells nothing but that
 STEADY_SHARE: Final = 0.7  # of the look's mean: the vacuum was never under it
+PARK_LOOKS: Final = 7  # looks (70 s) between two verdicts on one parking
+ZERO_STEP: Final = 0.5  # most that one parking may differ from the zero known so far [kPa]
 PARKED_SPAN_KPA: Final = 1.0  # an open claw moves by less
 EMPTY_KPA: Final = 10.0  # to which a claw drains before the arm pulls
 BEATS: Final = 30  # looks that the pulsation's norm remembers
@@ -150,11 +152,12 @@ def _zero(look: Look, index: int, params: DetectorParams) -> Finding | None:
     if norm["park_bin"] != s["off_bin"] or norm["park_n"] == 0:
         norm["park_bin"], norm["park_n"], norm["park_kpa"] = s["off_bin"], 0, 0.0
     mean_into(norm, ("park_n", "park_kpa"), float(ring.mean()), GROWN_LOOKS)
-    if norm["park_n"] < 2:
-        return None
+    if norm["park_n"] % PARK_LOOKS != 2:
+        return None  # a fallen unit may lie open under vacuum for a minute: one look is not enough
     kpa = float(norm["park_kpa"])
     if norm["park_n"] == 2:
-        mean_into(norm, ("zero_n", "zero_kpa"), kpa, FEW)
+        known = float(norm["zero_kpa"]) if norm["zero_n"] else kpa
+        mean_into(norm, ("zero_n", "zero_kpa"), min(max(kpa, known - ZERO_STEP), known + ZERO_STEP), FEW)
     from_bin = look.bin - LOOK
     if abs(kpa) > own.zero_kpa:
         return Finding(Condition.SENSOR_ZERO_OFF, Verdict.BAD, from_bin, look.bin, (kpa,))

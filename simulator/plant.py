@@ -166,8 +166,8 @@ def advance_parlor(
         ``claw`` and ``tank`` of :class:`ParlorState`, changed in place.
     drive
         Gap area [mm2], milk [kg/s], liner rate [L/s], line noise [kPa], valve (1 open), seep of a shut
-        valve [mm2], all of shape (stalls, steps); set-point shift [kPa] and pump (0..1) of shape (steps,); vent area [mm2] of
-        shape (stalls,).
+        valve [mm2], all of shape (stalls, steps); set-point shift [kPa] and pump (0..1) of shape
+        (steps,); vent area [mm2] of shape (stalls,).
     fixed
         Unit row, plant row, line weights, (dt [s], tube world).
     out

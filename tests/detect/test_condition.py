@@ -80,7 +80,7 @@ def test_start_and_end_are_those_of_the_fault(worn: Record, said: list[Result]) 
 
 @pytest.mark.parametrize(("off_kpa", "corrected_kpa"), [(1.5, 1.5), (5.0, 2.0)])
 def test_the_zero_check_corrects_the_claw_s_figures(off_kpa: float, corrected_kpa: float) -> None:
-    """A sensor that is off while the unit hangs open is corrected in the milking's figures, but by no more than 2 kPa."""
+    """A sensor that is off while the unit hangs open is corrected in the figures, by 2 kPa at most."""
     told = []
     for zero_kpa in (0.0, off_kpa):
         parlor = Parlor.of(1, 240)

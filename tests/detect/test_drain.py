@@ -18,7 +18,7 @@ ON, OFF_KPA = 1000, 10.0
 @pytest.mark.source("scipy.integrate.solve_ivp")
 @pytest.mark.parametrize(("vent_mm", "seconds"), [(1.0, 1.19), (0.7, 2.44)])
 def test_a_claw_empties_as_the_orifice_law_says(vent_mm: float, seconds: float) -> None:
-    """The constant of the vent's choked inflow gives the time of the integrated law, 0.4 L from 42 to 10 kPa."""
+    """The constant of the choked inflow gives the time of the integrated law, 0.4 L from 42 to 10 kPa."""
     area_mm2 = np.pi * vent_mm**2 / 4.0
 
     def fall(_: float, v: np.ndarray) -> list[float]:

@@ -77,7 +77,7 @@ def test_a_shut_unit_empties_through_its_vent(vent_mm, seconds):
 
 
 def test_a_shut_off_that_seeps_makes_the_decay_slow_at_its_end():
-    """Seeping through half of the vent's area, a claw takes a third longer; through three times it, it stays up."""
+    """Seeping through half of its vent's area a claw takes longer; through three times it, it stays up."""
     vent_mm2 = GAP_DISCHARGE * hole_area_mm2(1.2)
     assert _decay_s(vent_mm2, 0.5 * vent_mm2) > 1.3 * _decay_s(vent_mm2)
     shut = Parlor(1, Plant(), milking=False, vent_mm2=vent_mm2)
