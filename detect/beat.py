@@ -54,7 +54,7 @@ def strongest(kpa: NDArray[np.float64]) -> tuple[float, float]:
     """Return frequency [Hz] and amplitude [kPa] of the strongest beat."""
     shaped = windowed(kpa)
     best_hz, best = 0.0, -1.0
-    for k in range(int(round((HIGHEST_HZ - LOWEST_HZ) / STEP_HZ)) + 1):
+    for k in range(round((HIGHEST_HZ - LOWEST_HZ) / STEP_HZ) + 1):
         hz = LOWEST_HZ + k * STEP_HZ
         swing = swing_kpa(shaped, hz)
         if swing > best:

@@ -90,7 +90,7 @@ def flow_function_share(vacuum_kpa: float, atmosphere_kpa: float) -> float:
 
 @compiled
 def drains(s: Any, start: int, end: int) -> bool:
-    """Tell whether the vacuum sinks steadily from ``start`` to ``end``, and clearly before the cups opened."""
+    """Tell whether the vacuum sinks steadily from ``start`` to ``end``, clearly before the cups opened."""
     total, n = 0.0, 0
     for i in range(max(end - SECOND + 1, start - SECOND), end + 1):
         total += s.raw[i & RING_MASK]

@@ -181,7 +181,7 @@ class ParlorDetector:
         return results
 
     def _conditions(self, at_bin: int) -> list[Result]:
-        """Look for what needs a technician; only a milking unit tells about vent, decay, pulsation and leaks."""
+        """Look for what needs a technician; only a milking unit tells of vent, pulsation and leaks."""
         known = [book.milking is not None and not book.milking.wash for book in self.books]
         look = take_look(self.state, at_bin, np.array(known), self.params)
         return list(look_round(look, self.parlor, self.params))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from detect.kinds import AirKind, Cause, Channel, Condition, Phase, SupportState
+from detect.kinds import AirKind, Cause, Condition, Phase, Quarter, SupportState
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +41,7 @@ class AirEvent:
     cause_share: float
     confidence: float
     detector: str
-    quarter: Channel | None = None
+    quarter: Quarter | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,10 +8,9 @@ from detect.assemble import StallBook
 from detect.cause import Evidence, attribute
 from detect.hear import FALLEN
 from detect.impact import impact_kpa
-from detect.kinds import AirKind, Channel, Condition, Phase, SupportState
+from detect.kinds import AirKind, Condition, Phase, Quarter, SupportState
 from detect.params import BIN_NS, BIN_S, DetectorParams, bins
 from detect.results import AirEvent, ConditionEvent, PlantEvent, SupportEvent
-from detect.timeline import QUARTERS
 from detect.unit import WITH_ARM, WITHOUT_ARM
 
 YOUNG_S: Final = 60.0
@@ -66,10 +65,10 @@ def air_event(
     )
 
 
-def _quarter(h: Any, kind: AirKind) -> Channel | None:
+def _quarter(h: Any, kind: AirKind) -> Quarter | None:
     """Name the quarter of a slip; a unit off its teats is open everywhere."""
     known = kind is AirKind.LINER_SLIP and h["quarter"] > 0
-    return QUARTERS[int(h["quarter"]) - 1] if known else None
+    return tuple(Quarter)[int(h["quarter"]) - 1] if known else None
 
 
 def air_kind(h: Any, fall_off_l_min: float) -> AirKind:

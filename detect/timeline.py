@@ -14,7 +14,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.kinds import Channel
+from detect.kinds import Channel, Quarter
 from detect.machine import compiled
 from detect.params import BIN_NS, TimelineParams
 from detect.readings import ArmPosition, CowAtStall, MilkFlow, PlantVacuum, Reading, StallVacuum
@@ -23,7 +23,7 @@ from detect.state import Bins
 SPAN: Final = 1024
 """Bins held (51 s); a power of two, above horizon and patience together."""
 VACUUM, FLOW, ARM = 0, 1, 2
-QUARTERS: Final = (Channel.LEFT_FRONT, Channel.RIGHT_FRONT, Channel.LEFT_REAR, Channel.RIGHT_REAR)
+QUARTERS: Final = tuple(Channel(quarter.value) for quarter in Quarter)
 """Channels of the short milk tubes, in the order of their streams and planes."""
 STREAMS: Final = 3 + len(QUARTERS)
 PLANES: Final = 4

@@ -13,8 +13,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
-from detect.kinds import AirKind, Cause, Condition, Phase, SupportState
-from detect.timeline import QUARTERS
+from detect.kinds import AirKind, Cause, Condition, Phase, Quarter, SupportState
 
 
 class ColumnType(StrEnum):
@@ -92,7 +91,7 @@ AIR_EVENT = Table(
         _word("cause", Cause),
         *_columns(_REAL, "cause_share", "confidence"),
         *_columns(_TEXT, "detector"),
-        _word("quarter?", QUARTERS),
+        _word("quarter?", Quarter),
     ),
     key=("event_id",),
 )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from detect.kinds import AirKind, Channel
+from detect.kinds import AirKind, Quarter
 from store.history import Batch, History
 from tests.store.drawn import PARLOR, air_event, milking, rows
 
@@ -29,7 +29,7 @@ def test_stall_day_splits_at_midnight_utc(history: History) -> None:
 
 def test_quarter_slips_counts_slips_whose_quarter_is_known(history: History) -> None:
     """Two rear slips of three are two thirds; slips without a quarter and falls do not count."""
-    named = [Channel.LEFT_REAR, Channel.RIGHT_REAR, Channel.RIGHT_FRONT, None]
+    named = [Quarter.LEFT_REAR, Quarter.RIGHT_REAR, Quarter.RIGHT_FRONT, None]
     slips = [air_event(n, stall=5, kind=AirKind.LINER_SLIP, quarter=q) for n, q in enumerate(named)]
     fall = air_event(9, stall=5, kind=AirKind.FALL_OFF)
     history.commit(Batch(PARLOR, [*slips, fall]))
