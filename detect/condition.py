@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from detect.beat import WIDTH, beat_at, strongest
 from detect.claw import ClawModel
 from detect.drain import drain_s
-from detect.episode import Finding, Verdict, is_open, take_finding
+from detect.episode import WATCHED, Finding, Verdict, is_open, take_finding
 from detect.evidence import UNDER_VACUUM_KPA
 from detect.kinds import Condition
 from detect.leak import extra_air_l_min
@@ -111,13 +111,21 @@ def look_round(look: Look, parlor: str, params: DetectorParams) -> list[Conditio
 
 def judge_sensors(look: Look, params: DetectorParams) -> Iterator[tuple[int, Finding]]:
     """Judge whether readings move when they must, and are 0 when the unit hangs open."""
-    for index in np.flatnonzero(look.whole):
-        stuck = _frozen(look, int(index), params)
+    norms, frozen = look.state["norms"], WATCHED.index(Condition.SENSOR_FROZEN)
+    doubtful = (look.still == WIDTH) | (look.state["episode"]["open"][:, frozen] == 1)
+    moving = look.whole & ~doubtful
+    norms["still_bin"][moving] = look.bin - look.still[moving]
+    norms["still_kpa"][moving] = look.rings[moving, -1]
+    for index in np.flatnonzero(look.whole & doubtful).tolist():
+        stuck = _frozen(look, index, params)
         if stuck:
-            yield int(index), stuck
-        zero = _zero(look, int(index), params)
+            yield index, stuck
+    parked = look.whole & (look.state["attached"] == 0) & (look.state["seen_off"] == 1)
+    parked &= look.bin - look.state["off_bin"] >= REST + WIDTH
+    for index in np.flatnonzero(parked).tolist():
+        zero = _zero(look, index, params)
         if zero:
-            yield int(index), zero
+            yield index, zero
 
 
 def _frozen(look: Look, index: int, params: DetectorParams) -> Finding | None:
@@ -146,8 +154,7 @@ def _frozen(look: Look, index: int, params: DetectorParams) -> Finding | None:
 def _zero(look: Look, index: int, params: DetectorParams) -> Finding | None:
     own, s = params.condition, look.state[index]
     norm, ring = s["norms"], look.rings[index]
-    parked = s["attached"] == 0 and s["seen_off"] == 1 and look.bin - s["off_bin"] >= REST + WIDTH
-    if not parked or ring.max() - ring.min() > PARKED_SPAN_KPA:
+    if ring.max() - ring.min() > PARKED_SPAN_KPA:
         return None
     if norm["park_bin"] != s["off_bin"] or norm["park_n"] == 0:
         norm["park_bin"], norm["park_n"], norm["park_kpa"] = s["off_bin"], 0, 0.0

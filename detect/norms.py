@@ -101,7 +101,7 @@ def learn_curve(norm: Any, flow_kg_min: float, kpa: float) -> None:
 
 
 def expected_kpa(norms: Any, flow_kg_min: Floats) -> tuple[Floats, Floats]:
-    """Return the usual claw vacuum [kPa] of every stall at its milk flow, by itself and by the others.
+    """Return the usual claw vacuum [kPa] of every stall at its milk flow, by itself or else by the others.
 
     Each stall's curve is a straight line; its slope leans on the parlor's. NaN where not enough is
     known. Shapes (stalls,).
@@ -114,7 +114,7 @@ def expected_kpa(norms: Any, flow_kg_min: Floats) -> tuple[Floats, Floats]:
     lines = norms["curve_kpa"] + slope * (flow_kg_min[:, None] - norms["curve_flow"])  # (at, by)
     own = np.where(norms["curve_n"] >= GROWN_LOOKS, np.diagonal(lines), np.nan)
     others = np.full(flow_kg_min.size, np.nan)
-    for i in np.flatnonzero(~np.isnan(flow_kg_min)):
+    for i in np.flatnonzero(~np.isnan(flow_kg_min) & np.isnan(own)):
         speaks = known.copy()
         speaks[i] = False
         if np.count_nonzero(speaks) >= QUORUM:
