@@ -113,7 +113,7 @@ class ServiceMetrics:
                 self._unsupported_time.labels(stall=str(stall)).inc(max(0.0, lasted_s))
             case PlantEvent():
                 self._plant_dips.inc()
-            case ConditionEvent(condition=condition):
+            case ConditionEvent(condition=condition) if result.is_first_report:
                 self._conditions.labels(condition=condition.value).inc()
 
     def _make_counters(self) -> None:

@@ -19,6 +19,8 @@ SELECT count(*) AS milkings, count(*) FILTER (complete) AS complete,
     (SELECT coalesce(sum(air_l), 0) FROM air_event) AS air_l,
     (SELECT coalesce(sum(air_l), 0) FROM air_event WHERE kind = 'liner_slip') AS slip_air_l,
     (SELECT count(*) FROM air_event WHERE kind = 'vacuum_removal') AS removals,
+    (SELECT coalesce(sum(front), 0)::BIGINT FROM quarter_slips) AS front,
+    (SELECT coalesce(sum(rear), 0)::BIGINT FROM quarter_slips) AS rear,
     (SELECT count(*) FROM plant_event) AS dips,
     (SELECT count(*) FROM condition_event) AS conditions,
     (SELECT count(*) FROM quarantine) AS quarantined
@@ -47,6 +49,8 @@ def _totals(totals: dict[str, Any]) -> Iterator[str]:
     yield f"Summary of {totals['milkings']} milkings ({totals['complete']} seen whole)"
     yield f"  milk             {totals['yield_kg']:.0f} kg"
     yield f"  slips            {_rate(totals['slips'], totals['complete'])}"
+    if totals["front"] + totals["rear"]:
+        yield f"  by quarter       {totals['front']} at front teats, {totals['rear']} at rear teats"
     yield (
         f"  admitted air     {totals['air_l']:.1f} litres,"
         f" of them {totals['slip_air_l']:.1f} in slips (estimate)"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import fields
 from enum import Enum
-from typing import Any, Final, get_type_hints
+from typing import Any, Final, get_args, get_type_hints
 
 import numpy as np
 
@@ -73,7 +73,13 @@ def _from_json(types: Mapping[str, type], data: dict[str, Any]) -> Any:
         part, hint = data[item.name], hints[item.name]
         if isinstance(part, list):
             part = np.array(part, np.float64)
-        elif isinstance(hint, type) and issubclass(hint, Enum):
-            part = hint(part)
+        elif part is not None and (word := _enum(hint)):
+            part = word(part)
         values[item.name] = part
     return kind(**values)
+
+
+def _enum(hint: Any) -> type[Enum] | None:
+    """Return the enum of a field's type, also of one that may be nothing."""
+    options = get_args(hint) or (hint,)
+    return next((kind for kind in options if isinstance(kind, type) and issubclass(kind, Enum)), None)

@@ -13,10 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detect.carry import watch_arm
+from detect.drain import watch_drain
 from detect.foresee import begin_trace, foresee, keep_news
 from detect.hear import LAG, NONE, OPEN, PAUSE, SPAN, expect, forget_level, hear, report_event
 from detect.machine import compiled
 from detect.params import BIN_S, KernelNumbers
+from detect.quarter import watch_tubes
 from detect.ripple import turn_pulse
 from detect.scene import Witness, watch_level, watch_unrest, witness
 from detect.state import RING, Bins, Happening, Now, report
@@ -156,6 +158,7 @@ def work_bin(s: Any, now: Now, num: KernelNumbers) -> None:
         watch_settling(s, now.bin, s.kpa - now.sensed_kpa, num)
     if s.missing == 0:
         watch_unit(s, now, num)
+    watch_drain(s, now.bin, 1e-3 * num.claw.atmosphere_pa)
     count_milk(s, now.bin, num)
 
 
@@ -181,7 +184,10 @@ def advance(stalls: Any, plant: Any, grid: Bins, out: tuple[Any, Witness], num: 
         now = Now(grid.first_bin + k, sensed, shared, shared_news(stalls, rests, num), stir, rows, used)
         watch_plant(stalls, p, now, num)
         for i in range(stalls.shape[0]):
+            told = used[0]
             work_bin(stalls[i], now, num)
+            if grid.tubes.shape[2] > 0:
+                watch_tubes(stalls[i], grid.tubes[k, i], told, now)
             if not math.isnan(grid.cord[k, i]):
                 watch_arm(stalls[i], grid.angle[k, i], grid.cord[k, i], now, num)
                 watch_unrest(scene.scenes[i], stalls[i], now.bin, (grid.angle[k, i], grid.cord[k, i]))

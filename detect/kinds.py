@@ -15,6 +15,15 @@ class Channel(StrEnum):
     RIGHT_REAR = "rr"
 
 
+class Quarter(StrEnum):
+    """A quarter of the udder, in the words of its short milk tube's channel."""
+
+    LEFT_FRONT = "lf"
+    RIGHT_FRONT = "rf"
+    LEFT_REAR = "lr"
+    RIGHT_REAR = "rr"
+
+
 class AirKind(StrEnum):
     """What let air into the unit."""
 

@@ -18,7 +18,7 @@ from detect.params import DETECTOR_VERSION
 from detect.results import AirEvent, SupportEvent
 from detect.scene import SCENE_DTYPE, WHOLE_DTYPE
 from detect.state import PLANT_DTYPE, STALL_DTYPE
-from detect.timeline import SPAN, Timeline
+from detect.timeline import PLANES, SPAN, Timeline
 
 if TYPE_CHECKING:
     from detect.parlor import ParlorDetector
@@ -113,6 +113,8 @@ def _restore_parlor(detector: ParlorDetector, head: dict[str, Any], arrays: list
     line.cows = [reading_from_json(item) for item in head["cows"]]
     line.pending = [reading_from_json(item) for item in head["pending"]]
     rows = np.arange(line.done_bin, line.done_bin + head["rows"]) & (SPAN - 1)
+    if len(arrays[0]) > PLANES:
+        line.add_tubes()
     line.total[:, rows], line.number[:, rows] = arrays[0], arrays[1]
     line.covered[:], line.heard[:], line.waited[:], line.offset[:], line.stray[:] = arrays[2:7]
     detector.timeline = line

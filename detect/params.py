@@ -11,6 +11,7 @@ from dataclasses import asdict, dataclass, field
 from typing import Final, NamedTuple
 
 from detect.claw import ClawConstants, ClawModel
+from detect.condition_params import ConditionParams
 from detect.errors import ParameterError
 
 BIN_NS: Final = 50_000_000
@@ -215,6 +216,7 @@ class DetectorParams:
     milking: MilkingParams = field(default_factory=MilkingParams)
     support: SupportParams = field(default_factory=SupportParams)
     timeline: TimelineParams = field(default_factory=TimelineParams)
+    condition: ConditionParams = field(default_factory=ConditionParams)
 
     def __post_init__(self) -> None:
         """Refuse parameters that contradict each other or leave their range."""

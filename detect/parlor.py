@@ -16,11 +16,13 @@ from detect.assemble import Figures, StallBook
 from detect.carry import close_support
 from detect.cause import attribute
 from detect.checkpoint import Checkpoint
+from detect.condition import look_round, take_look
 from detect.errors import ParameterError
 from detect.history import SlipHistory
 from detect.kernel import advance
 from detect.kinds import AirKind
 from detect.memory import restore_detector, store_detector
+from detect.norms import zeros_kpa
 from detect.params import BIN_NS, BIN_S, DETECTOR_VERSION, DetectorParams
 from detect.readings import CowAtStall, Reading
 from detect.results import Result
@@ -178,8 +180,15 @@ class ParlorDetector:
             end = min([end, *(c.t_ns // BIN_NS for c in line.cows)])
             results += self._stretch(line.take(end))
             if end % CUT == 0:
+                results += self._conditions(end)
                 results += self._look_round(end)
         return results
+
+    def _conditions(self, at_bin: int) -> list[Result]:
+        """Look for what needs a technician; only a milking unit tells of vent, pulsation and leaks."""
+        known = [book.milking is not None and not book.milking.wash for book in self.books]
+        look = take_look(self.state, at_bin, np.array(known), self.params)
+        return list(look_round(look, self.parlor, self.params))
 
     def _cows_due(self, at_bin: int) -> list[CowAtStall]:
         due = [cow for cow in self.timeline.cows if cow.t_ns // BIN_NS <= at_bin]
@@ -295,6 +304,7 @@ class ParlorDetector:
     def _figures(self, index: int) -> Figures:
         s = self.state[index]
         end = int(s["off_bin"]) if not s["attached"] else self.timeline.done_bin
+        zero_kpa = float(zeros_kpa(s["norms"], self.params.condition.calibration_kpa))
         last = int(s["milk_bin"]) if s["milk_bin"] >= 0 else int(s["first_bin"])
         return Figures(
             on_bins=int(s["on_bins"]),
@@ -302,9 +312,9 @@ class ParlorDetector:
             yield_kg=float(s["yield_kg"]),
             two_minute_kg=float(s["two_minute_kg"]),
             peak_flow_kg_min=float(s["peak_flow"]),
-            peak_kpa=float(s["peak_kpa"]) if s["sec_count"] >= 10 else None,
+            peak_kpa=float(s["peak_kpa"]) - zero_kpa if s["sec_count"] >= 10 else None,
             low_flow_s=max(0.0, (end - last - 1) * BIN_S),
-            removal_kpa=None if np.isnan(s["removal_kpa"]) else float(s["removal_kpa"]),
+            removal_kpa=None if np.isnan(s["removal_kpa"]) else float(s["removal_kpa"]) - zero_kpa,
             astray_bins=int(s["astray_bins"]),
         )
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from detect.kinds import AirKind, Cause, Condition, Phase, SupportState
+from detect.kinds import AirKind, Cause, Condition, Phase, Quarter, SupportState
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,6 +19,7 @@ class AirEvent:
     fall within 0.25 s, ``air_l`` free air in litres at local atmospheric pressure (estimate),
     ``impact_kpa`` the estimated reverse pressure gradient, ``cause_share`` and ``confidence`` lie in 0..1,
     ``evidence`` says in words and figures what speaks for the cause.
+    ``quarter`` is whose cup let it in; never claimed without sensors in the short milk tubes.
     """
 
     event_id: str
@@ -42,6 +43,7 @@ class AirEvent:
     confidence: float
     detector: str
     evidence: str = ""
+    quarter: Quarter | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +104,10 @@ class PlantEvent:
 
 @dataclass(frozen=True, slots=True)
 class ConditionEvent:
-    """Something that needs a technician rather than a milker; ``stall`` 0 is the plant."""
+    """Something that needs a technician rather than a milker; ``stall`` 0 is the plant.
+
+    It is told when it is found, and once more with its end when it is over.
+    """
 
     parlor: str
     stall: int
@@ -111,6 +116,11 @@ class ConditionEvent:
     detected_ns: int
     condition: Condition
     evidence: str
+
+    @property
+    def is_first_report(self) -> bool:
+        """Whether it was not told before: whatever is told twice had no end at first."""
+        return self.end_ns is None or self.end_ns <= self.detected_ns
 
 
 Result = AirEvent | SupportEvent | Milking | PlantEvent | ConditionEvent

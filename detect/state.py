@@ -11,7 +11,11 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
+from detect.drain import DRAIN_FIELDS
+from detect.episode import EPISODE_FIELDS
 from detect.machine import compiled
+from detect.norms import NORM_FIELDS
+from detect.quarter_state import TUBE_FIELDS
 
 RING: Final = 128
 """Bins kept of level, air and raw vacuum (6.4 s); a power of two."""
@@ -207,7 +211,15 @@ ARM_FIELDS: Final = [
     ("astray_n", "i8"),
     ("astray_bins", "i8"),  # in this milking
 ]
-STALL_DTYPE: Final = np.dtype(UNIT_FIELDS + TRACE_FIELDS + EVENT_FIELDS + FIGURE_FIELDS + ARM_FIELDS)
+PARTS: Final = [  # what other modules keep of a stall, each in a record of its own
+    ("drain", np.dtype(DRAIN_FIELDS)),
+    ("tubes", np.dtype(TUBE_FIELDS)),
+    ("norms", np.dtype(NORM_FIELDS)),
+    ("episode", np.dtype(EPISODE_FIELDS)),
+]
+STALL_DTYPE: Final = np.dtype(
+    [*UNIT_FIELDS, *TRACE_FIELDS, *EVENT_FIELDS, *FIGURE_FIELDS, *ARM_FIELDS, *PARTS]
+)
 
 PLANT_DTYPE: Final = np.dtype(
     [
@@ -251,6 +263,7 @@ HAPPENING_DTYPE: Final = np.dtype(
         ("age", "i8"),  # bins since the milking began
         ("astray", "i8"),  # the unit was not carried
         ("jerk", "i8"),  # the arm moved fast around the onset
+        ("quarter", "i8"),  # 1 to 4: whose short milk tube let it in, 0 when nobody knows
     ]
 )
 
@@ -282,7 +295,11 @@ class Now(NamedTuple):
 
 
 class Bins(NamedTuple):
-    """A stretch of closed bins: all of shape (bins, stalls) but ``plant_kpa`` (bins,); NaN is no data."""
+    """A stretch of closed bins: all of shape (bins, stalls) but ``plant_kpa`` (bins,); NaN is no data.
+
+    ``tubes`` is the vacuum of the short milk tubes, shape (bins, stalls, 4), or 0 in place of 4 when no
+    stall measures it.
+    """
 
     first_bin: int
     kpa: np.ndarray
@@ -290,6 +307,7 @@ class Bins(NamedTuple):
     flow: np.ndarray
     angle: np.ndarray
     cord: np.ndarray
+    tubes: np.ndarray
 
 
 @compiled
@@ -297,7 +315,7 @@ def report(now: Now, what: int, stall: int) -> Any:
     """Return the next free row of the happenings, begun."""
     row = now.rows[now.used[0]]
     now.used[0] += 1
-    row.what, row.stall, row.bin = what, stall, now.bin
+    row.what, row.stall, row.bin, row.quarter = what, stall, now.bin, 0
     return row
 
 

@@ -9,7 +9,7 @@ from detect.carry import DRAG, SLACK
 from detect.cause import Evidence, Verdict
 from detect.hear import FALLEN
 from detect.impact import impact_kpa
-from detect.kinds import AirKind, Condition, Phase, SupportState
+from detect.kinds import AirKind, Condition, Phase, Quarter, SupportState
 from detect.params import BIN_NS, BIN_S, DetectorParams, bins
 from detect.results import AirEvent, ConditionEvent, PlantEvent, SupportEvent
 from detect.unit import WITH_ARM, WITHOUT_ARM
@@ -64,7 +64,14 @@ def air_event(
         confidence=round(float(h["belief"]), 3),
         detector=label,
         evidence=verdict.text,
+        quarter=_quarter(h, kind),
     )
+
+
+def _quarter(h: Any, kind: AirKind) -> Quarter | None:
+    """Name the quarter of a slip; a unit off its teats is open everywhere."""
+    known = kind is AirKind.LINER_SLIP and h["quarter"] > 0
+    return tuple(Quarter)[int(h["quarter"]) - 1] if known else None
 
 
 def air_kind(h: Any, fall_off_l_min: float) -> AirKind:

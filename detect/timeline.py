@@ -14,7 +14,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.kinds import Channel
+from detect.kinds import Channel, Quarter
 from detect.machine import compiled
 from detect.params import BIN_NS, TimelineParams
 from detect.readings import ArmPosition, CowAtStall, MilkFlow, PlantVacuum, Reading, StallVacuum
@@ -23,6 +23,10 @@ from detect.state import Bins
 SPAN: Final = 1024
 """Bins held (51 s); a power of two, above horizon and patience together."""
 VACUUM, FLOW, ARM = 0, 1, 2
+QUARTERS: Final = tuple(Channel(quarter.value) for quarter in Quarter)
+"""Channels of the short milk tubes, in the order of their streams and planes."""
+STREAMS: Final = 3 + len(QUARTERS)
+PLANES: Final = 4
 MOST_PENDING: Final = 20_000
 Floats = NDArray[np.float64]
 Placed = StallVacuum | PlantVacuum | MilkFlow | ArmPosition
@@ -62,28 +66,26 @@ class Timeline:
         self.params = params
         self._patience_ns = int(params.patience_s * 1e9)
         self.done_bin = -1
-        self.counters = {"late_samples": 0, "ahead_readings": 0, "clock_shifts": 0, "quarter_samples": 0}
+        self.counters = {"late_samples": 0, "ahead_readings": 0, "clock_shifts": 0}
         self.cows: list[CowAtStall] = []
         self.pending: list[Placed] = []  # readings ahead of the horizon, until it is clear why
         self.jump_bin = -1
         self.accepted = 0  # vacuum readings laid since the first pending one
-        self.total = np.zeros((4, SPAN, n + 1))  # vacuum (last column: plant), flow, angle, cord
-        self.number = np.zeros((4, SPAN, n + 1), np.int64)
-        self.covered = np.full((3, n + 1), -1, np.int64)  # end of each stream's data [ns]
-        self.heard = np.zeros((3, n + 1), np.bool_)
-        self.waited = np.ones((3, n + 1), np.bool_)
+        # vacuum (last column: plant), flow, angle, cord; the four short milk tubes once one has spoken
+        self.total = np.zeros((PLANES, SPAN, n + 1))
+        self.number = np.zeros((PLANES, SPAN, n + 1), np.int64)
+        self.covered = np.full((STREAMS, n + 1), -1, np.int64)  # end of each stream's data [ns]
+        self.heard = np.zeros((STREAMS, n + 1), np.bool_)
+        self.waited = np.ones((STREAMS, n + 1), np.bool_)
         self.waited[1:, n] = False  # the plant sends vacuum only
-        self.offset = np.zeros((3, n + 1), np.int64)
-        self.stray = np.zeros((3, n + 1), np.int64)  # readings in a row outside of the grid
+        self.offset = np.zeros((STREAMS, n + 1), np.int64)
+        self.stray = np.zeros((STREAMS, n + 1), np.int64)  # readings in a row outside of the grid
 
     def add(self, reading: Reading) -> None:
         """Lay one reading on the grid, or set it aside when its time does not fit."""
         if isinstance(reading, CowAtStall):
             self.cows.append(reading)
             del self.cows[: -16 * self.stalls]
-            return
-        if isinstance(reading, StallVacuum) and reading.channel is not Channel.CLAW:
-            self.counters["quarter_samples"] += len(reading.vacuum_kpa)
             return
         kind, column = self._stream(reading)
         length_ns = self._length_ns(reading)
@@ -142,8 +144,16 @@ class Timeline:
         self.done_bin = to_bin
         if 0 <= self.jump_bin <= to_bin:
             self._land()
-        vacuum, flow, angle, cord = (np.ascontiguousarray(m[:, :n]) for m in mean)
-        return Bins(first, vacuum, np.ascontiguousarray(mean[0, :, n]), flow, angle, cord)
+        vacuum, flow, angle, cord = (np.ascontiguousarray(m[:, :n]) for m in mean[:PLANES])
+        tubes = np.ascontiguousarray(np.moveaxis(mean[PLANES:, :, :n], 0, 2))
+        return Bins(first, vacuum, np.ascontiguousarray(mean[0, :, n]), flow, angle, cord, tubes)
+
+    def add_tubes(self) -> None:
+        """Make room for the short milk tubes, which few parlors measure."""
+        if self.total.shape[0] == PLANES:
+            more = (len(QUARTERS), *self.total.shape[1:])
+            self.total = np.concatenate([self.total, np.zeros(more)])
+            self.number = np.concatenate([self.number, np.zeros(more, np.int64)])
 
     def _lay(self, reading: Placed, column: int, start_ns: int) -> None:
         at = (column, start_ns)
@@ -154,7 +164,11 @@ class Timeline:
         elif isinstance(reading, MilkFlow):
             lost = self._put(1, at, 1.0, np.array([reading.flow_kg_min]))
         else:
-            lost = self._put(0, at, 1e9 / reading.rate_hz, reading.vacuum_kpa)
+            plane = 0
+            if isinstance(reading, StallVacuum) and reading.channel is not Channel.CLAW:
+                self.add_tubes()
+                plane = PLANES + QUARTERS.index(reading.channel)
+            lost = self._put(plane, at, 1e9 / reading.rate_hz, reading.vacuum_kpa)
         self.counters["late_samples"] += lost
 
     def _put(self, plane: int, at: tuple[int, int], period_ns: float, values: Floats) -> int:
@@ -219,7 +233,11 @@ class Timeline:
     def _stream(self, reading: Placed) -> tuple[int, int]:
         if isinstance(reading, PlantVacuum):
             return VACUUM, self.stalls
-        kind = VACUUM if isinstance(reading, StallVacuum) else FLOW if isinstance(reading, MilkFlow) else ARM
+        if isinstance(reading, StallVacuum):
+            tube = reading.channel is not Channel.CLAW
+            kind = ARM + 1 + QUARTERS.index(reading.channel) if tube else VACUUM
+        else:
+            kind = FLOW if isinstance(reading, MilkFlow) else ARM
         return kind, reading.stall - 1
 
     def _length_ns(self, reading: Placed) -> int:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Final
 
 
 class FaultKind(StrEnum):
@@ -16,12 +17,16 @@ class FaultKind(StrEnum):
     """Leaves ``size`` (0..1) of the vent's area."""
     STEADY_LEAK = "steady_leak"
     """Adds a hole of ``size`` [mm] diameter."""
+    LEAKY_SHUT_OFF = "leaky_shut_off"
+    """The shut-off valve passes air through a hole of ``size`` [mm] diameter until the arm has pulled."""
     ARM_UNSUPPORTED = "arm_unsupported"
     """The arm carries only ``size`` (0..1) of what it should."""
     EARLY_ARM = "early_arm"
     """The arm pulls ``size`` [s] after the shut-off, whatever the vacuum."""
     PULSATION_OFF = "pulsation_off"
     """The stall's pulsator stands still; ``size`` is unused."""
+    PULSATION_RATE = "pulsation_rate"
+    """The stall's pulsator runs at ``size`` times its rate."""
     FROZEN_SENSOR = "frozen_sensor"
     """The stall's vacuum sensor repeats its last value; ``size`` is unused."""
     SENSOR_OFFSET = "sensor_offset"
@@ -32,6 +37,18 @@ class FaultKind(StrEnum):
     """A share ``size`` (0..1) of all messages is lost; of one stall's when a stall is named."""
     DEVICE_RESTART = "device_restart"
     """The stall's device restarts at ``from_s``: sequence numbers begin at 0 under a new boot name."""
+
+
+CONDITION_OF: Final = {
+    FaultKind.FROZEN_SENSOR: "sensor_frozen",
+    FaultKind.SENSOR_OFFSET: "sensor_zero_off",
+    FaultKind.BLOCKED_VENT: "vent_blocked",
+    FaultKind.LEAKY_SHUT_OFF: "slow_vacuum_decay",
+    FaultKind.PULSATION_OFF: "pulsation_off",
+    FaultKind.PULSATION_RATE: "pulsation_off",
+    FaultKind.STEADY_LEAK: "steady_leak",
+}
+"""What a technician would call a fault, in the words of the truth tables; the other kinds are not his."""
 
 
 @dataclass(frozen=True, slots=True)

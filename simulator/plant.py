@@ -107,12 +107,30 @@ class ParlorState:
 
 
 @numba.njit(cache=True)
-def _closed_step(p_kpa: float, holes_mm2: float, volume_l: float, setting: tuple[float, float]) -> float:
-    """Return the claw pressure after a step with the shut-off closed; ``setting``: outside kPa, dt s."""
-    outside, dt_s = setting
+def _closed_step(
+    p_kpa: float, holes_mm2: tuple[float, float], volume_l: float, setting: tuple[float, float, float]
+) -> float:
+    """Return the claw pressure after a step with the shut-off closed.
+
+    ``holes_mm2`` are those to the outside and through the valve to the line, ``setting`` is outside and
+    line pressure [kPa] and dt [s].
+    """
+    outside, line, dt_s = setting
     rate = outside / volume_l / 60.0
-    half = min(outside, p_kpa + 0.5 * dt_s * rate * free_air_l_min(holes_mm2, p_kpa, outside))
-    return min(outside, p_kpa + dt_s * rate * free_air_l_min(holes_mm2, half, outside))
+    half = p_kpa + 0.5 * dt_s * rate * _closed_inflow_l_min(p_kpa, holes_mm2, outside, line)
+    inflow = _closed_inflow_l_min(min(outside, half), holes_mm2, outside, line)
+    return float(min(outside, p_kpa + dt_s * rate * inflow))
+
+
+@numba.njit(cache=True)
+def _closed_inflow_l_min(
+    p_kpa: float, holes_mm2: tuple[float, float], outside_kpa: float, line_kpa: float
+) -> float:
+    """Return the free air that a shut claw gains [L/min]: in from outside, less what seeps to the line."""
+    gain = free_air_l_min(holes_mm2[0], p_kpa, outside_kpa)
+    if holes_mm2[1] <= 0.0 or p_kpa <= line_kpa:
+        return float(gain)
+    return float(gain - p_kpa / outside_kpa * free_air_l_min(holes_mm2[1], line_kpa, p_kpa))
 
 
 @numba.njit(cache=True)
@@ -147,16 +165,16 @@ def advance_parlor(
     state
         ``claw`` and ``tank`` of :class:`ParlorState`, changed in place.
     drive
-        Gap area [mm2], milk [kg/s], liner rate [L/s], line noise [kPa], valve (1 open), all of shape
-        (stalls, steps); set-point shift [kPa] and pump (0..1) of shape (steps,); vent area [mm2] of
-        shape (stalls,).
+        Gap area [mm2], milk [kg/s], liner rate [L/s], line noise [kPa], valve (1 open), seep of a shut
+        valve [mm2], all of shape (stalls, steps); set-point shift [kPa] and pump (0..1) of shape
+        (steps,); vent area [mm2] of shape (stalls,).
     fixed
         Unit row, plant row, line weights, (dt [s], tube world).
     out
         Claw vacuum [kPa], gap air [L/min] of shape (stalls, steps); plant vacuum [kPa] of shape (steps,).
     """
     claw, tank = state
-    gap, milk, liner, noise, valve, shift, pump, vent = drive
+    gap, milk, liner, noise, valve, seep, shift, pump, vent = drive
     unit, row, weights, numbers = fixed
     dt_s, world = numbers[0], numbers[1]
     stalls, steps = gap.shape
@@ -180,7 +198,7 @@ def advance_parlor(
                 leaving[i] = air_out_l_s(now[0], now[1], milk[i, k], (unit[0], row[0]))
                 pulsators += 1.0
             else:
-                claw[i, 0] = _closed_step(claw[i, 0], holes, unit[5], (row[0], dt_s))
+                claw[i, 0] = _closed_step(claw[i, 0], (holes, seep[i, k]), unit[5], (row[0], tank[0], dt_s))
                 claw[i, 1] = 0.0
                 claw[i, 2] *= math.exp(-dt_s / 3.0)
                 leaving[i] = 0.0

@@ -63,7 +63,9 @@ class Pneumatics:
         self._slugs = SlugNoise(scenario.slugging, stalls, rng)
         self._dip: tuple[float, float] | None = None
         self._plant_mean_kpa = plant.vacuum_kpa
-        self._gap, self._milk, self._liner, self._noise, self._valve = np.zeros((5, stalls, self.steps))
+        self._gap, self._milk, self._liner, self._noise, self._valve, self._seep = np.zeros(
+            (6, stalls, self.steps)
+        )
         self.cycle_start: FloatArray = self._cycle.copy()
         self.cycles_per_s: FloatArray = self._cycles_per_step * self.steps
         self.vacuum_kpa: FloatArray = np.zeros((stalls, 2 * self.steps))
@@ -106,12 +108,14 @@ class Pneumatics:
         t_s = start_s + np.arange(self.steps) / self.steps
         for i, stall in enumerate(stalls):
             fill_drive(stall.drive, t_s, (self._gap[i], self._milk[i], self._valve[i]))
+            open_seep = (t_s >= stall.drive.seep.from_s) & (t_s < stall.drive.seep.to_s)
+            np.multiply(stall.drive.seep_mm2, open_seep, out=self._seep[i])
         self._add_leaks(stalls, start_s)
         self._pulsate(stalls, start_s)
         flow = np.array([stall.drive.flow_after_kg_min for stall in stalls])
         self._slugs.fill(self._noise, t_s, flow)
         self.vacuum_kpa[:, : self.steps] = self.vacuum_kpa[:, self.steps :]
-        drive = (self._gap, self._milk, self._liner, self._noise, self._valve)
+        drive = (self._gap, self._milk, self._liner, self._noise, self._valve, self._seep)
         plant = (self._dips(start_s), np.full(self.steps, float(pump_on)), self._vents(stalls, start_s))
         out = (np.empty_like(self._gap), self.gap_l_min, self.plant_kpa)
         advance_parlor((self._state.claw, self._state.tank), drive + plant, self._fixed, out)
@@ -131,14 +135,16 @@ class Pneumatics:
         for i, stall in enumerate(stalls):
             bore = self._book.size(FaultKind.STEADY_LEAK, stall.number, start_s)
             if bore is not None:
-                self._gap[i] += gap_area_mm2(bore) * self._valve[i]
+                self._gap[i] += gap_area_mm2(bore)
 
     def _pulsate(self, stalls: Sequence[Stall], start_s: float) -> None:
         self.cycle_start = self._cycle.copy()
         off = [
             self._book.size(FaultKind.PULSATION_OFF, stall.number, start_s) is not None for stall in stalls
         ]
-        rate = np.where(off, 0.0, self._cycles_per_step)
+        pace = [self._book.size(FaultKind.PULSATION_RATE, stall.number, start_s) for stall in stalls]
+        times = np.array([1.0 if share is None else share for share in pace])
+        rate = np.where(off, 0.0, self._cycles_per_step * times)
         self.cycles_per_s = rate * self.steps
         fill_liner_rates(self._liner, self._cycle, rate, self._pulse_shape)
 

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from enum import Enum, auto
+from typing import Final
 
 import numpy as np
 
 from ingest.wire import Message
 from simulator.arm import ArmBank
-from simulator.faults import Fault, FaultBook, FaultKind
+from simulator.faults import CONDITION_OF, Fault, FaultBook, FaultKind
 from simulator.herd import Cow, make_herd, queue_of
 from simulator.network import Addressing, Gateway
 from simulator.platform import Platform
@@ -25,6 +26,9 @@ from simulator.sending import Sender
 from simulator.session import Second
 from simulator.stall import Stall
 from simulator.truth import Truth
+
+ZERO_OFF_KPA: Final = 0.5
+"""A sensor drawn further off than this is a true fault (common practice, no source)."""
 
 
 class ShiftMode(Enum):
@@ -143,6 +147,14 @@ class _Parlor:
         for stall in self._stalls:
             stall.close_record(end_s)
         self._air.close(end_s)
+        for fault in self._set.faults:
+            if fault.stall is not None and fault.kind in CONDITION_OF and fault.from_s < end_s:
+                span = (fault.from_s, min(fault.to_s, end_s))
+                self._truth.add_condition(fault.stall, span, CONDITION_OF[fault.kind], fault.size)
+        for stall, kpa in zip(self._stalls, self._sender.zero_kpa.tolist(), strict=True):
+            if abs(kpa) > ZERO_OFF_KPA:
+                name = CONDITION_OF[FaultKind.SENSOR_OFFSET]
+                self._truth.add_condition(stall.number, (0.0, end_s), name, kpa)
 
     def _next_cow(self) -> Cow | None:
         return next(self._queue) if self._mode is ShiftMode.BOARDING else None

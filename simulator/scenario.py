@@ -210,6 +210,33 @@ def no_plant_sensor(*, seed: int = 1, stalls: int = 40, hours: float = 1.0) -> S
     return replace(base, sensors=replace(base.sensors, plant_hz=None))
 
 
+def quarter_sensors(*, seed: int = 1, stalls: int = 40, hours: float = 1.0) -> Scenario:
+    """Return the ordinary morning with a vacuum sensor in every short milk tube too."""
+    base = plain(seed=seed, stalls=stalls, hours=hours)
+    return replace(base, sensors=replace(base.sensors, quarters=True))
+
+
+def worn_parlor(*, seed: int = 1, stalls: int = 40, hours: float = 1.0) -> Scenario:
+    """Return the ordinary morning in a parlor that needs a technician: one fault each of seven kinds."""
+    base = plain(seed=seed, stalls=stalls, hours=hours)
+    sizes = (
+        (FaultKind.BLOCKED_VENT, 0.15),
+        (FaultKind.STEADY_LEAK, 1.6),
+        (FaultKind.LEAKY_SHUT_OFF, 1.2),
+        (FaultKind.PULSATION_OFF, 1.0),
+        (FaultKind.PULSATION_RATE, 0.75),
+        (FaultKind.FROZEN_SENSOR, 1.0),
+        (FaultKind.SENSOR_OFFSET, 1.8),
+    )
+    order = np.random.default_rng([seed, 8]).permutation(stalls) + 1
+    from_s = 0.3 * base.duration_s
+    worn = tuple(
+        Fault(kind, int(stall), from_s, base.duration_s, size)
+        for (kind, size), stall in zip(sizes, order, strict=False)
+    )
+    return replace(base, faults=base.faults + worn)
+
+
 def weak_plant(*, seed: int = 1, stalls: int = 40, hours: float = 1.0) -> Scenario:
     """Return the ordinary morning on a pump without reserve that sags by 12 kPa for 90 s every 10 minutes."""
     base = plain(seed=seed, stalls=stalls, hours=hours)
@@ -225,6 +252,8 @@ PRESETS: Final[dict[str, Callable[..., Scenario]]] = {
     "heavy_slugging": heavy_slugging,
     "fluttering": fluttering,
     "no_plant_sensor": no_plant_sensor,
+    "quarter_sensors": quarter_sensors,
     "weak_plant": weak_plant,
+    "worn_parlor": worn_parlor,
 }
 """The named presets."""

@@ -56,6 +56,11 @@ class Sender:
         self.meters = MilkMeters(own, stalls, meters)
         """The milk meters, which the take-off listens to."""
 
+    @property
+    def zero_kpa(self) -> FloatArray:
+        """What each claw's sensor reads in open air [kPa], without faults."""
+        return self._claws.zero_kpa
+
     def send(self, gateway: Gateway, stalls: Sequence[Stall], air: Pneumatics, start_s: float) -> None:
         """Send everything the devices saw in the second from ``start_s``."""
         self._send_vacuum(gateway, stalls, air, start_s)

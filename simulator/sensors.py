@@ -120,6 +120,11 @@ class VacuumSensors:
         self._lag = np.zeros(count)
         self._frozen = np.full(count, np.nan)
 
+    @property
+    def zero_kpa(self) -> FloatArray:
+        """What each sensor reads in open air [kPa], without faults."""
+        return self._zero.copy()
+
     def read(self, signal_kpa: FloatArray, frozen: FloatArray, offset_kpa: FloatArray) -> FloatArray:
         """Return one second of readings [kPa], shape (sensors, rate).
 

@@ -137,6 +137,8 @@ class Drive:
     valve: Window = field(default_factory=Window)
     milk: Window = field(default_factory=Window)
     openings: list[Opening] = field(default_factory=list)
+    seep: Window = field(default_factory=Window)
+    seep_mm2: float = 0.0
     flow_before_kg_min: float = 0.0
     flow_after_kg_min: float = 0.0
 

@@ -309,11 +309,19 @@ class Stall:
             self._pull(arm + 0.25, arm + 1.0, Cause.STALL_FAULT).least_kpa = 10.0
         self.drive.valve.shut(shut)
         self.drive.milk.shut(at)
+        self._seep(shut, arm)
         self.pose = parked(self._set.arm, arm)
         self.state = StallState.DETACHING
         self._due_s = shut + 4.0
         self.ledger.end_lapse(session, at)
         self.ledger.end_milking(session, shut)
+
+    def _seep(self, from_s: float, to_s: float) -> None:
+        """Let a shut-off that does not seal pass air to the line until the arm has pulled."""
+        bore_mm = self._book.size(FaultKind.LEAKY_SHUT_OFF, self.number, from_s)
+        self.drive.seep_mm2 = 0.0 if bore_mm is None else gap_area_mm2(bore_mm)
+        self.drive.seep.open(from_s)
+        self.drive.seep.shut(to_s)
 
     def _pull(self, at_s: float, until_s: float, cause: Cause) -> AirSpan:
         """Pull the cups off the teats at ``at_s``; the span ends at ``until_s`` [s]."""

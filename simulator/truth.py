@@ -1,4 +1,4 @@
-"""What really happened: every admission of air, milking, lapse of support and dip of the plant.
+"""What really happened: every admission of air, milking, lapse of support, dip of the plant and fault.
 
 Truth is kept apart from the messages and written to its own files only; no message carries any of it.
 """
@@ -128,6 +128,7 @@ class Truth:
     milkings: list[dict[str, object]] = field(default_factory=list)
     support: list[dict[str, object]] = field(default_factory=list)
     plant: list[dict[str, object]] = field(default_factory=list)
+    conditions: list[dict[str, object]] = field(default_factory=list)
 
     def instant_us(self, at_s: float) -> int:
         """Return a second of the record as microseconds since 1970-01-01 UTC."""
@@ -199,6 +200,19 @@ class Truth:
             }
         )
 
+    def add_condition(self, stall: int, span_s: tuple[float, float], condition: str, size: float) -> None:
+        """Write down what a technician should have found; ``size`` is in the unit of its fault."""
+        self.conditions.append(
+            {
+                "parlor": self.parlor,
+                "stall": stall,
+                "start_at": self.instant_us(span_s[0]),
+                "end_at": self.instant_us(span_s[1]),
+                "condition": condition,
+                "size": size,
+            }
+        )
+
     def tables(self) -> dict[str, pl.DataFrame]:
         """Return the tables by file stem, sorted by time and stall."""
         rows = {
@@ -206,6 +220,7 @@ class Truth:
             "truth_milkings": (self.milkings, _MILKINGS),
             "truth_support": (self.support, _SUPPORT),
             "truth_plant": (self.plant, _PLANT),
+            "truth_conditions": (self.conditions, _CONDITIONS),
         }
         return {
             stem: pl.DataFrame(data, schema=schema).sort([c for c in ("start_at", "stall") if c in schema])
@@ -257,3 +272,11 @@ _SUPPORT: _Schema = {
     "support_share": pl.Float64,
 }
 _PLANT: _Schema = {"parlor": pl.String, "start_at": _TIME, "end_at": _TIME, "depth_kpa": pl.Float64}
+_CONDITIONS: _Schema = {
+    "parlor": pl.String,
+    "stall": pl.Int32,
+    "start_at": _TIME,
+    "end_at": _TIME,
+    "condition": pl.String,
+    "size": pl.Float64,
+}

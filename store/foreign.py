@@ -159,7 +159,7 @@ def _faults(table: Table) -> list[tuple[str, pl.Expr]]:
     """Return what makes a row of a table impossible: each reason with its test, never null."""
     faults = [(f"{c.name} is missing", pl.col(c.name).is_null()) for c in table.columns if not c.optional]
     faults += [
-        (f"{column.name} is no known word", ~pl.col(column.name).is_in(column.words))
+        (f"{column.name} is no known word", ~pl.col(column.name).is_in(column.words).fill_null(value=True))
         for column in table.columns
         if column.words
     ]

@@ -12,7 +12,7 @@ from typing import Final
 import duckdb
 
 from detect.errors import StoreError
-from store.views import SLIPS_PER_100, STALL_DAY
+from store.views import QUARTER_SLIPS, SLIPS_PER_100, STALL_DAY
 
 _TABLES: Final = """
 CREATE TABLE air_event (
@@ -63,7 +63,9 @@ CREATE TABLE watermark (
 
 _EVIDENCE: Final = "ALTER TABLE air_event ADD COLUMN evidence VARCHAR;"
 
-STEPS: Final[tuple[str, ...]] = (_TABLES, SLIPS_PER_100 + STALL_DAY, _EVIDENCE)
+_QUARTER: Final = "ALTER TABLE air_event ADD COLUMN quarter VARCHAR;"
+
+STEPS: Final[tuple[str, ...]] = (_TABLES, SLIPS_PER_100 + STALL_DAY, _EVIDENCE, _QUARTER + QUARTER_SLIPS)
 """Step n (counted from 1) brings a file of schema version n - 1 to version n."""
 VERSION: Final = len(STEPS)
 """Schema version this program reads and writes."""

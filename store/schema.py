@@ -9,10 +9,11 @@ the watermark and is checked by :func:`store.checks.duplicates`.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
-from detect.kinds import AirKind, Cause, Condition, Phase, SupportState
+from detect.kinds import AirKind, Cause, Condition, Phase, Quarter, SupportState
 
 
 class ColumnType(StrEnum):
@@ -65,9 +66,10 @@ def _columns(kind: ColumnType, *names: str) -> tuple[Column, ...]:
     return tuple(Column(name.removesuffix("?"), kind, name.endswith("?")) for name in names)
 
 
-def _word(name: str, words: type[StrEnum]) -> Column:
-    """Return a text column that holds the words of an enum."""
-    return Column(name, ColumnType.TEXT, words=tuple(word.value for word in words))
+def _word(name: str, words: Iterable[StrEnum]) -> Column:
+    """Return a text column that holds the words of an enum; a trailing ``?`` marks an optional one."""
+    known = tuple(word.value for word in words)
+    return Column(name.removesuffix("?"), ColumnType.TEXT, name.endswith("?"), words=known)
 
 
 _TEXT, _INTEGER, _REAL = ColumnType.TEXT, ColumnType.INTEGER, ColumnType.REAL
@@ -89,6 +91,7 @@ AIR_EVENT = Table(
         _word("cause", Cause),
         *_columns(_REAL, "cause_share", "confidence"),
         *_columns(_TEXT, "detector", "evidence?"),
+        _word("quarter?", Quarter),
     ),
     key=("event_id",),
 )

@@ -1,7 +1,8 @@
-"""Ready-made views over the history, part of its schema: the two questions asked first.
+"""Ready-made views over the history, part of its schema: the questions asked first.
 
 ``slips_per_100``: one row a parlor and stall; ``stall_day``: one row a parlor, stall and UTC day.
-Both count complete milkings only, since a milking seen in part hides slips.
+Both count complete milkings only, since a milking seen in part hides slips. ``quarter_slips``: one
+row a parlor and stall with slips whose quarter is known, which only sensors in the short milk tubes tell.
 """
 
 from __future__ import annotations
@@ -40,4 +41,22 @@ SELECT
 FROM milking
 WHERE complete
 GROUP BY ALL;
+"""
+
+QUARTER_SLIPS: Final = """
+CREATE VIEW quarter_slips AS
+SELECT
+    parlor,
+    stall,
+    count(*) AS slips,
+    count(*) FILTER (quarter = 'lf') AS lf,
+    count(*) FILTER (quarter = 'rf') AS rf,
+    count(*) FILTER (quarter = 'lr') AS lr,
+    count(*) FILTER (quarter = 'rr') AS rr,
+    count(*) FILTER (quarter IN ('lf', 'rf')) AS front,
+    count(*) FILTER (quarter IN ('lr', 'rr')) AS rear,
+    count(*) FILTER (quarter IN ('lr', 'rr')) / count(*) AS rear_ratio
+FROM air_event
+WHERE kind = 'liner_slip' AND quarter IS NOT NULL
+GROUP BY parlor, stall;
 """

@@ -72,7 +72,9 @@ def test_results_are_counted_where_they_belong() -> None:
             slip(2, kind=AirKind.FALL_OFF),
             SupportEvent("p", 3, None, 0, 90 * S, 30 * S, "slack", 0.2),  # type: ignore[arg-type]
             PlantEvent("p", 0, S, 3.0, 2),
-            ConditionEvent("p", 2, 0, None, S, Condition.DATA_GAP, "gap of 3 s"),
+            ConditionEvent("p", 2, 0, 3 * S, 3 * S, Condition.DATA_GAP, "gap of 3 s"),
+            ConditionEvent("p", 2, 0, None, S, Condition.STEADY_LEAK, "12 L/min"),
+            ConditionEvent("p", 2, 0, 9 * S, S, Condition.STEADY_LEAK, "12 L/min"),  # told again with its end
         ]
     )
     value = registry.get_sample_value
@@ -82,6 +84,7 @@ def test_results_are_counted_where_they_belong() -> None:
     assert value("quietclaw_unsupported_seconds_total", {"stall": "3"}) == 90.0
     assert value("quietclaw_plant_dips_total") == 1.0
     assert value("quietclaw_condition_events_total", {"condition": "data_gap"}) == 1.0
+    assert value("quietclaw_condition_events_total", {"condition": "steady_leak"}) == 1.0
     assert value("quietclaw_detection_delay_seconds_sum") == 3.0
 
 

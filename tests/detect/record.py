@@ -33,6 +33,8 @@ class Record:
     plant_sensor: bool
     true_spans: tuple[tuple[int, int, int], ...]
     """Stall, start and end [ns] of what truly happened."""
+    true_quarters: tuple[tuple[int, int, str], ...] = ()
+    """Stall, start [ns] and quarter of every true slip."""
 
 
 def scenario(*, plant_hz: int | None, loss_share: float) -> Scenario:
@@ -52,7 +54,11 @@ def scenario(*, plant_hz: int | None, loss_share: float) -> Scenario:
 
 def simulated(*, plant_hz: int | None, loss_share: float = 0.01) -> Record:
     """Simulate the parlor and decode its messages."""
-    own = scenario(plant_hz=plant_hz, loss_share=loss_share)
+    return recorded(scenario(plant_hz=plant_hz, loss_share=loss_share))
+
+
+def recorded(own: Scenario) -> Record:
+    """Simulate any parlor of eight stalls and decode its messages."""
     decoder = Decoder(own.root, own.parlor, STALLS)
     simulation = simulate(own)
     frames = [decoder.decode(message) for message in simulation]
@@ -62,7 +68,10 @@ def simulated(*, plant_hz: int | None, loss_share: float = 0.01) -> Record:
     events = simulation.truth.tables()["truth_events"]
     instants = events.select("stall", *(events[name].dt.epoch("ns") for name in ("start_at", "end_at")))
     spans = [(int(stall), int(start), int(end)) for stall, start, end in instants.iter_rows()]
-    return Record(tuple(readings), plant_hz is not None, tuple(spans))
+    slips = events.filter(events["quarter"].is_not_null())
+    slips = slips.select("stall", slips["start_at"].dt.epoch("ns"), "quarter")
+    quarters = [(int(stall), int(start), str(quarter)) for stall, start, quarter in slips.iter_rows()]
+    return Record(tuple(readings), own.sensors.plant_hz is not None, tuple(spans), tuple(quarters))
 
 
 def detector() -> ParlorDetector:
@@ -83,8 +92,9 @@ def air_events(results: Iterable[Result], *stalls: int) -> list[AirEvent]:
 
 
 def stream(reading: Reading) -> tuple[str, int]:
-    """Name the topic that a reading came on."""
-    return type(reading).__name__, 0 if isinstance(reading, PlantVacuum) else reading.stall
+    """Name the topic that a reading came on, and its channel."""
+    channel = f" {reading.channel}" if isinstance(reading, StallVacuum) else ""
+    return type(reading).__name__ + channel, 0 if isinstance(reading, PlantVacuum) else reading.stall
 
 
 def end_ns(reading: Reading) -> int:

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from detect.codec import reading_from_json, reading_to_json, result_from_json, result_to_json
-from detect.kinds import AirKind, Cause, Channel, Condition, Phase, SupportState
+from detect.kinds import AirKind, Cause, Channel, Condition, Phase, Quarter, SupportState
 from detect.readings import ArmPosition, CowAtStall, MilkFlow, PlantVacuum, Reading, StallVacuum
 from detect.results import AirEvent, ConditionEvent, Milking, PlantEvent, Result, SupportEvent
 
@@ -45,6 +45,7 @@ RESULTS: list[Result] = [
         cause_share=0.7,
         confidence=0.8,
         detector="1+01234567",
+        quarter=Quarter.RIGHT_REAR,
     ),
     SupportEvent("willowmere", 3, "m", T_NS, T_NS + 1, T_NS + 2, SupportState.DRAG, 0.25),
     PlantEvent("willowmere", T_NS, T_NS + 1, 3.3, 7),

@@ -152,13 +152,22 @@ def test_one_frame_from_the_future_moves_nobody() -> None:
     assert line.counters["ahead_readings"] >= 1
 
 
-def test_quarter_sensors_are_counted_and_not_mixed_with_the_claw() -> None:
-    """A frame of one quarter leaves the claw's vacuum alone."""
+def test_quarter_sensors_are_not_mixed_with_the_claw() -> None:
+    """A frame of one quarter leaves the claw's vacuum alone and stands in its own column."""
     line = Timeline(1, TimelineParams())
     line.add(replace(frame(1, 0.0, kpa=10.0), channel=Channel.LEFT_REAR))
     line.add(frame(1, 0.0, kpa=40.0))
-    assert line.counters["quarter_samples"] == 50
-    assert np.nanmin(line.take(START_BIN + 10).kpa) == 40.0
+    taken = line.take(START_BIN + 10)
+    assert np.nanmin(taken.kpa) == 40.0
+    assert np.nanmax(taken.tubes[:, 0, 2]) == 10.0
+    assert np.isnan(taken.tubes[:, 0, [0, 1, 3]]).all()
+
+
+def test_without_quarter_sensors_there_is_no_room_for_them() -> None:
+    """Parlors that measure claws only carry no empty columns."""
+    line = Timeline(1, TimelineParams())
+    line.add(frame(1, 0.0, kpa=40.0))
+    assert line.take(START_BIN + 10).tubes.shape[2] == 0
 
 
 def test_the_grid_is_bounded() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from simulator.faults import Fault, FaultBook, FaultKind
+from simulator.faults import CONDITION_OF, Fault, FaultBook, FaultKind
 
 
 def test_a_fault_stands_in_its_half_open_span_at_its_stall():
@@ -36,3 +36,17 @@ def test_a_fault_that_ends_before_it_begins_is_refused():
     """Spans run forwards."""
     with pytest.raises(ValueError, match="bad_liner"):
         Fault(FaultKind.BAD_LINER, 1, 5.0, 5.0)
+
+
+def test_a_technician_s_faults_have_the_words_of_the_truth():
+    """Every fault of valve, vent, pulsator and sensor has its word; those of people and network have none."""
+    words = set(CONDITION_OF.values())
+    assert words == {
+        "sensor_frozen",
+        "sensor_zero_off",
+        "vent_blocked",
+        "slow_vacuum_decay",
+        "pulsation_off",
+        "steady_leak",
+    }
+    assert FaultKind.LOSS_BURST not in CONDITION_OF

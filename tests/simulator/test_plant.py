@@ -29,7 +29,14 @@ class Parlor:
         self._open = float(milking)
         self._stalls = stalls
 
-    def run(self, seconds: int, gaps_mm2: dict[int, float] | None = None, shift_kpa: float = 0.0):
+    def run(
+        self,
+        seconds: int,
+        gaps_mm2: dict[int, float] | None = None,
+        shift_kpa: float = 0.0,
+        *,
+        seep_mm2: float = 0.0,
+    ):
         """Return claw vacuum (stalls, steps) and plant vacuum (steps) with gaps standing open."""
         steps = STEPS * seconds
         shape = (self._stalls, steps)
@@ -44,6 +51,7 @@ class Parlor:
             still,
             still,
             np.full(shape, self._open),
+            np.full(shape, seep_mm2),
             np.full(steps, shift_kpa),
             np.ones(steps),
         )
@@ -55,10 +63,10 @@ class Parlor:
 WIDE_MM2 = GAP_DISCHARGE * hole_area_mm2(14.0)
 
 
-def _decay_s(hole_mm2: float) -> float:
+def _decay_s(hole_mm2: float, seep_mm2: float = 0.0) -> float:
     parlor = Parlor(1, Plant(), milking=False, vent_mm2=hole_mm2)
     parlor.state.claw[0, 0] = SEA_LEVEL_KPA - 42.0
-    vacuum, _ = parlor.run(10)
+    vacuum, _ = parlor.run(10, seep_mm2=seep_mm2)
     return float(np.argmax(vacuum[0] <= 10.0)) / STEPS
 
 
@@ -66,6 +74,16 @@ def _decay_s(hole_mm2: float) -> float:
 def test_a_shut_unit_empties_through_its_vent(vent_mm, seconds):
     """A 0.4 L unit falls from 42 to 10 kPa in 1.19 s through a 1.0 mm vent, in 2.44 s through 0.7 mm."""
     assert _decay_s(GAP_DISCHARGE * hole_area_mm2(vent_mm)) == pytest.approx(seconds, rel=0.03)
+
+
+def test_a_shut_off_that_seeps_makes_the_decay_slow_at_its_end():
+    """Seeping through half of its vent's area a claw takes longer; through three times it, it stays up."""
+    vent_mm2 = GAP_DISCHARGE * hole_area_mm2(1.2)
+    assert _decay_s(vent_mm2, 0.5 * vent_mm2) > 1.3 * _decay_s(vent_mm2)
+    shut = Parlor(1, Plant(), milking=False, vent_mm2=vent_mm2)
+    shut.state.claw[0, 0] = SEA_LEVEL_KPA - 42.0
+    vacuum, plant = shut.run(10, seep_mm2=3.0 * vent_mm2)
+    assert 20.0 < vacuum[0, -1] < plant[-1]
 
 
 @pytest.mark.parametrize(("choked_l_min", "seconds"), [(1.6, 5.56), (2.0, 4.45)])

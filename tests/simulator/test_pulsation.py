@@ -34,6 +34,7 @@ def _ripple_kpa(displacement_l: float, milk_kg_min: float) -> float:
         _liner_rates(Pulsation(displacement_l=displacement_l), seconds),
         np.zeros((1, steps)),
         np.ones((1, steps)),
+        np.zeros((1, steps)),
         np.zeros(steps),
         np.ones(steps),
         np.array([1.3]),

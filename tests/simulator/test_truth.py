@@ -86,6 +86,7 @@ def test_tables_are_written_with_the_columns_and_types_agreed(tmp_path):
     truth.add_event(span, 4)
     truth.add_milking(4, "cow0007", (0.5, 300.0), (12.5, (1, 0, 0)))
     truth.add_support(4, (10.0, 20.0), SupportState.DRAG, 0.4)
+    truth.add_condition(4, (0.0, 60.0), "steady_leak", 1.5)
     truth.write(tmp_path / "out")
     events = pl.read_parquet(tmp_path / "out" / "truth_events.parquet")
     row = events.row(0, named=True)
@@ -98,6 +99,8 @@ def test_tables_are_written_with_the_columns_and_types_agreed(tmp_path):
     assert milkings.select("yield_kg", "slips", "fall_offs", "reattaches").row(0) == (12.5, 1, 0, 0)
     support = pl.read_parquet(tmp_path / "out" / "truth_support.parquet")
     assert support.select("state", "support_share").row(0) == ("drag", 0.4)
+    conditions = pl.read_parquet(tmp_path / "out" / "truth_conditions.parquet")
+    assert conditions.select("stall", "condition", "size").row(0) == (4, "steady_leak", 1.5)
     plant = pl.read_parquet(tmp_path / "out" / "truth_plant.parquet")
     assert plant.height == 0
     assert {"start_at", "end_at", "depth_kpa"} <= set(plant.columns)

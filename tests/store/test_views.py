@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from detect.kinds import AirKind, Quarter
 from store.history import Batch, History
-from tests.store.drawn import PARLOR, milking, rows
+from tests.store.drawn import PARLOR, air_event, milking, rows
 
 
 def test_slips_per_100_counts_whole_milkings_only(history: History) -> None:
@@ -24,3 +25,13 @@ def test_stall_day_splits_at_midnight_utc(history: History) -> None:
     history.commit(Batch(PARLOR, pair))
     found = rows(history, "SELECT day::VARCHAR, milkings, slips FROM stall_day ORDER BY day")
     assert found == [("2025-10-09", 1, 0), ("2025-10-10", 1, 1)]
+
+
+def test_quarter_slips_counts_slips_whose_quarter_is_known(history: History) -> None:
+    """Two rear slips of three are two thirds; slips without a quarter and falls do not count."""
+    named = [Quarter.LEFT_REAR, Quarter.RIGHT_REAR, Quarter.RIGHT_FRONT, None]
+    slips = [air_event(n, stall=5, kind=AirKind.LINER_SLIP, quarter=q) for n, q in enumerate(named)]
+    fall = air_event(9, stall=5, kind=AirKind.FALL_OFF)
+    history.commit(Batch(PARLOR, [*slips, fall]))
+    sql = "SELECT stall, slips, lf, rf, lr, rr, front, rear, round(rear_ratio, 3) FROM quarter_slips"
+    assert rows(history, sql) == [(5, 3, 0, 1, 1, 1, 1, 2, 0.667)]

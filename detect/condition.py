@@ -1,0 +1,291 @@
+"""What needs a technician: every stall is looked at each 10 s and held against what is usual here.
+
+A look reads the last 6.4 s of vacuum, the last take-off and the parking in hand. It is pure
+arithmetic on the detector's state at instants counted from 1970, so neither the framing of messages
+nor a restart can change what it says.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from detect.beat import WIDTH, beat_at, strongest
+from detect.claw import ClawModel
+from detect.drain import drain_s
+from detect.episode import WATCHED, Finding, Verdict, is_open, take_finding
+from detect.evidence import UNDER_VACUUM_KPA
+from detect.kinds import Condition
+from detect.leak import extra_air_l_min
+from detect.norms import (
+    FEW,
+    GROWN_LOOKS,
+    QUORUM,
+    Floats,
+    expected_kpa,
+    learn_curve,
+    mean_into,
+    usual,
+    zeros_kpa,
+)
+from detect.params import BIN_S, DetectorParams, bins
+from detect.results import ConditionEvent
+
+LOOK: Final = 200
+"""Bins (10 s) between looks."""
+REST: Final = bins(10.0)  # an open claw is empty, and a unit put on is settled, after this
+STALE: Final = bins(3.0)  # an older milk flow says nothing
+STUCK: Final = bins(2.0)  # a reading that stood still for this long tells nothing but that
+STEADY_SHARE: Final = 0.7  # of the look's mean: the vacuum was never under it
+PARK_LOOKS: Final = 7  # looks (70 s) between two verdicts on one parking
+ZERO_STEP: Final = 0.5  # most that one parking may differ from the zero known so far [kPa]
+PARKED_SPAN_KPA: Final = 1.0  # an open claw moves by less
+EMPTY_KPA: Final = 10.0  # to which a claw drains before the arm pulls
+BEATS: Final = 30  # looks that the pulsation's norm remembers
+FAINT_SHARE: Final = 0.5  # of the usual swing: a beat elsewhere must have more to be one
+OTHER_SHARE: Final = 0.8  # of a beat elsewhere: the usual one must have less
+SAME_RATE: Final = 0.05
+FALLEN_SHARE: Final = 0.7  # of the usual vacuum: a unit that lies open hangs on no udder
+LEARN_SHARE: Final = 1.5  # of the level that counts: what is further off teaches the curve nothing
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What is looked at: the state of all stalls, and the newest vacuum [kPa], shape (stalls, 128)."""
+
+    state: Any
+    bin: int
+    rings: Floats
+    known: Mask
+    still: NDArray[np.int64]
+    """Bins for which the newest reading has not moved."""
+    whole: Mask
+    """No bin is missing."""
+    hanging: Mask
+    """The unit has hung and milked undisturbed all the while."""
+    kpa: Floats
+    """Mean claw vacuum, less the sensor's zero."""
+    flow_kg_min: Floats
+    """Milk flow; NaN where it is not known or the unit does not hang."""
+    usual_kpa: Floats
+    """Claw vacuum usual at that flow; NaN where it is not known."""
+
+
+def take_look(state: Any, at_bin: int, known: Mask, params: DetectorParams) -> Look:
+    """Return what there is to see before a bin; ``known`` marks stalls at which a cow is milked."""
+    rings = state["raw"][:, np.arange(at_bin - WIDTH, at_bin) & (WIDTH - 1)]
+    whole = ~np.isnan(rings).any(axis=1)
+    moved = np.abs(rings - rings[:, -1:]) > params.condition.still_kpa
+    still = np.where(moved.any(axis=1), np.argmax(moved[:, ::-1], axis=1), WIDTH)
+    mean, least = rings.mean(axis=1), rings.min(axis=1)
+    hanging = (state["attached"] == 1) & (state["settled"] == 1) & (state["opening"] == 0)
+    hanging &= whole & known & (still < STUCK) & (at_bin - state["on_bin"] >= REST + WIDTH)
+    hanging &= np.where(whole, least > STEADY_SHARE * mean, False)
+    kpa = mean - zeros_kpa(state["norms"], params.condition.calibration_kpa)
+    fresh = hanging & (state["flow_bin"] >= 0) & (at_bin - state["flow_bin"] <= STALE)
+    flow = np.where(fresh, state["flow_slow"], np.nan)
+    own, others = expected_kpa(state["norms"], flow)
+    best = np.where(np.isnan(own), others, own)
+    hanging &= ~(kpa < FALLEN_SHARE * best)
+    flow[~hanging] = np.nan
+    still = np.where(whole, still, 0)
+    return Look(state, at_bin, rings, known, still, whole, hanging, kpa, flow, best)
+
+
+def look_round(look: Look, parlor: str, params: DetectorParams) -> list[ConditionEvent]:
+    """Return what one look at all stalls makes known, and learn from it."""
+    events = []
+    judges = (judge_sensors, judge_pulsation, judge_vacuum, judge_draining)
+    for judge in judges:
+        for index, finding in judge(look, params):
+            event = take_finding(look.state[index], parlor, finding)
+            if event:
+                events.append(event)
+    return events
+
+
+def judge_sensors(look: Look, params: DetectorParams) -> Iterator[tuple[int, Finding]]:
+    """Judge whether readings move when they must, and are 0 when the unit hangs open."""
+    norms, frozen = look.state["norms"], WATCHED.index(Condition.SENSOR_FROZEN)
+    doubtful = (look.still == WIDTH) | (look.state["episode"]["open"][:, frozen] == 1)
+    moving = look.whole & ~doubtful
+    norms["still_bin"][moving] = look.bin - look.still[moving]
+    norms["still_kpa"][moving] = look.rings[moving, -1]
+    for index in np.flatnonzero(look.whole & doubtful).tolist():
+        stuck = _frozen(look, index, params)
+        if stuck:
+            yield index, stuck
+    parked = look.whole & (look.state["attached"] == 0) & (look.state["seen_off"] == 1)
+    parked &= look.bin - look.state["off_bin"] >= REST + WIDTH
+    for index in np.flatnonzero(parked).tolist():
+        zero = _zero(look, index, params)
+        if zero:
+            yield index, zero
+
+
+def _frozen(look: Look, index: int, params: DetectorParams) -> Finding | None:
+    own, s = params.condition, look.state[index]
+    norm, still, kpa = s["norms"], int(look.still[index]), float(look.rings[index, -1])
+    same = norm["still_bin"] > 0 and abs(kpa - norm["still_kpa"]) <= own.still_kpa
+    if still < WIDTH:
+        moved_bin = look.bin - WIDTH
+        if norm["still_bin"] > 0:
+            as_before = np.abs(look.rings[index] - norm["still_kpa"]) <= own.still_kpa
+            moved_bin += int(np.argmin(as_before)) if as_before[0] else 0
+        norm["still_bin"], norm["still_kpa"] = look.bin - still, kpa
+        return Finding(Condition.SENSOR_FROZEN, Verdict.GOOD, moved_bin, look.bin)
+    if not same:
+        norm["still_bin"], norm["still_kpa"] = look.bin - WIDTH, kpa
+    from_bin = int(norm["still_bin"])
+    flow = float(s["flow_slow"]) if look.bin - s["flow_bin"] <= STALE else 0.0
+    milked = flow > own.moving_kg_min and s["attached"] == 0 and look.bin - s["off_bin"] > REST
+    long = (look.bin - from_bin) * BIN_S >= own.still_s
+    if not long or not (kpa > UNDER_VACUUM_KPA or milked):
+        return None
+    figures = (kpa, (look.bin - from_bin) * BIN_S, flow)
+    return Finding(Condition.SENSOR_FROZEN, Verdict.BAD, from_bin, look.bin, figures)
+
+
+def _zero(look: Look, index: int, params: DetectorParams) -> Finding | None:
+    own, s = params.condition, look.state[index]
+    norm, ring = s["norms"], look.rings[index]
+    if ring.max() - ring.min() > PARKED_SPAN_KPA:
+        return None
+    if norm["park_bin"] != s["off_bin"] or norm["park_n"] == 0:
+        norm["park_bin"], norm["park_n"], norm["park_kpa"] = s["off_bin"], 0, 0.0
+    mean_into(norm, ("park_n", "park_kpa"), float(ring.mean()), GROWN_LOOKS)
+    if norm["park_n"] % PARK_LOOKS != 2:
+        return None  # a fallen unit may lie open under vacuum for a minute: one look is not enough
+    kpa = float(norm["park_kpa"])
+    if norm["park_n"] == 2:
+        known = float(norm["zero_kpa"]) if norm["zero_n"] else kpa
+        mean_into(norm, ("zero_n", "zero_kpa"), min(max(kpa, known - ZERO_STEP), known + ZERO_STEP), FEW)
+    from_bin = look.bin - LOOK
+    if abs(kpa) > own.zero_kpa:
+        return Finding(Condition.SENSOR_ZERO_OFF, Verdict.BAD, from_bin, look.bin, (kpa,))
+    if abs(kpa) < own.zero_fine_kpa:
+        return Finding(Condition.SENSOR_ZERO_OFF, Verdict.GOOD, from_bin, look.bin)
+    return None
+
+
+def judge_pulsation(look: Look, params: DetectorParams) -> Iterator[tuple[int, Finding]]:
+    """Judge whether the claw of every hanging unit beats as usual."""
+    own, norms = params.condition, look.state["norms"]
+    for index in np.flatnonzero(look.hanging).tolist():
+        norm, ring = norms[index], look.rings[index]
+        hz, swing = strongest(ring)
+        usual_hz = usual(norms, ("beat_n", "beat_hz"), index, (GROWN_LOOKS, 3))
+        usual_kpa = usual(norms, ("beat_n", "beat_kpa"), index, (GROWN_LOOKS, 3))
+        if np.isnan(usual_kpa) and norm["beat_n"] >= BEATS // 2:
+            usual_hz, usual_kpa = float(norm["beat_hz"]), float(norm["beat_kpa"])
+        here = beat_at(ring, hz if np.isnan(usual_hz) else usual_hz)
+        elsewhere = _elsewhere(hz, usual_hz, own.rate_ratio) and here < OTHER_SHARE * swing
+        elsewhere = elsewhere and swing > FAINT_SHARE * usual_kpa
+        same, norm["last_hz"] = abs(hz - norm["last_hz"]) <= SAME_RATE * hz, hz
+        figures = (swing if elsewhere else here, usual_kpa, 60.0 * hz * elsewhere, 60.0 * usual_hz)
+        span = (look.bin - LOOK, look.bin)
+        if usual_kpa >= own.beat_least_kpa and (here < own.beat_share * usual_kpa or (elsewhere and same)):
+            yield index, Finding(Condition.PULSATION_OFF, Verdict.BAD, *span, figures)
+        elif not elsewhere and not here < own.beat_fine_share * usual_kpa:
+            _learn_beat(norm, hz, here)
+            yield index, Finding(Condition.PULSATION_OFF, Verdict.GOOD, *span)
+
+
+def _elsewhere(hz: float, usual_hz: float, ratio: float) -> bool:
+    """Tell whether a beat is neither the usual one nor its half or double."""
+    return all(abs(hz / (usual_hz * multiple) - 1.0) > ratio for multiple in (0.5, 1.0, 2.0))
+
+
+def _learn_beat(norm: Any, hz: float, swing: float) -> None:
+    n = min(int(norm["beat_n"]) + 1, BEATS)
+    if norm["beat_n"] == 0 or not _elsewhere(hz, float(norm["beat_hz"]), 0.1):
+        near = norm["beat_n"] == 0 or abs(hz / norm["beat_hz"] - 1.0) < 0.1
+        norm["beat_hz"] += (hz - norm["beat_hz"]) / n if near else 0.0
+    norm["beat_kpa"] += (swing - norm["beat_kpa"]) / n
+    norm["beat_n"] += 1
+
+
+def judge_vacuum(look: Look, params: DetectorParams) -> Iterator[tuple[int, Finding]]:
+    """Judge whether the claw vacuum of every hanging unit is the usual one at its milk flow."""
+    milking = ~np.isnan(look.flow_kg_min)
+    rest = np.where(milking, look.kpa - look.usual_kpa, np.nan)
+    seen = rest[~np.isnan(rest)]
+    common = float(np.median(seen)) if seen.size >= QUORUM else 0.0  # the plant's, no stall's
+    for index in np.flatnonzero(milking).tolist():
+        off, flow = float(rest[index]) - common, float(look.flow_kg_min[index])
+        norm = look.state["norms"][index]
+        _keep_level(norm, int(look.state["on_bin"][index]), off, flow)
+        if np.isnan(off) or (abs(off) < LEARN_SHARE * params.condition.level_kpa and norm["slow"] == 0):
+            learn_curve(norm, flow, float(look.kpa[index]) - common)
+        finding = _leak(look, index, params)
+        if finding:
+            yield index, finding
+
+
+def _keep_level(norm: Any, on_bin: int, off_kpa: float, flow_kg_min: float) -> None:
+    """Average how far one attachment's vacuum is off, and the milk flow meanwhile."""
+    if norm["own_bin"] != on_bin:
+        norm["own_bin"], norm["own_n"], norm["own_told"] = on_bin, 0, 0
+        norm["own_off"], norm["own_flow"] = 0.0, 0.0
+    if not np.isnan(off_kpa):
+        norm["own_n"] += 1
+        norm["own_off"] += (off_kpa - norm["own_off"]) / norm["own_n"]
+        norm["own_flow"] += (flow_kg_min - norm["own_flow"]) / norm["own_n"]
+
+
+def _leak(look: Look, index: int, params: DetectorParams) -> Finding | None:
+    own, s = params.condition, look.state[index]
+    norm = s["norms"]
+    if norm["own_told"] or norm["own_n"] < own.leak_looks:
+        return None
+    norm["own_told"] = 1
+    span = (int(norm["own_bin"]), look.bin)
+    if norm["slow"]:  # more air would drain it faster: the vacuum is another one for want of air
+        return Finding(Condition.STEADY_LEAK, Verdict.GOOD, *span)
+    short, flow = -float(norm["own_off"]), float(norm["own_flow"])
+    air = extra_air_l_min(params.claw, flow, short)
+    if short > own.level_kpa and air > own.leak_l_min:
+        return Finding(Condition.STEADY_LEAK, Verdict.BAD, *span, (air, short, flow))
+    return Finding(Condition.STEADY_LEAK, Verdict.GOOD, *span) if air < own.leak_fine_l_min else None
+
+
+def judge_draining(look: Look, params: DetectorParams) -> Iterator[tuple[int, Finding]]:
+    """Judge how every unit that has come off since the last look drained."""
+    state, norms = look.state, look.state["norms"]
+    new = (state["drain"]["n"] != norms["drain_seen"]) & look.known
+    norms["drain_seen"] = state["drain"]["n"]
+    for index in np.flatnonzero(new).tolist():
+        yield from ((index, finding) for finding in _drained(look, index, params))
+
+
+def _drained(look: Look, index: int, params: DetectorParams) -> Iterator[Finding]:
+    own, s = params.condition, look.state[index]
+    norm, drain = s["norms"], s["drain"]
+    rate = float(drain["rate"])
+    usual_rate = usual(look.state["norms"], ("drain_n", "drain_rate"), index, (FEW, 1))
+    span = (int(drain["bin"]), look.bin)
+    ratio = 1.0 if np.isnan(usual_rate) else usual_rate / rate
+    norm["slow"] = int(ratio > own.slow_fine_ratio)
+    if ratio < own.slow_fine_ratio:
+        mean_into(norm, ("drain_n", "drain_rate"), rate, FEW)
+        yield Finding(Condition.VENT_BLOCKED, Verdict.GOOD, *span)
+        yield Finding(Condition.SLOW_VACUUM_DECAY, Verdict.GOOD, *span)
+    elif ratio > own.slow_ratio:
+        off = float(norm["own_off"]) if norm["own_bin"] == s["on_bin"] and norm["own_n"] else 0.0
+        vent = abs(off) > own.level_kpa or is_open(s, Condition.VENT_BLOCKED)
+        condition = Condition.VENT_BLOCKED if vent else Condition.SLOW_VACUUM_DECAY
+        figures = (*_drain_figures(drain, rate, usual_rate, params.claw), off)
+        yield Finding(condition, Verdict.BAD, *span, figures)
+
+
+def _drain_figures(drain: Any, rate: float, usual_rate: float, claw: ClawModel) -> tuple[float, ...]:
+    """Return seconds to 10 kPa and the usual ones, net inflow [L/min] and the usual one."""
+    quiet = float(drain["quiet"])
+    times = [drain_s(k, quiet, EMPTY_KPA, atmosphere_kpa=claw.atmosphere_kpa) for k in (rate, usual_rate)]
+    to_l_min = claw.volume_l / claw.atmosphere_kpa * 60.0
+    return (*times, rate * to_l_min, usual_rate * to_l_min)
