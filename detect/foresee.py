@@ -8,7 +8,8 @@ not. The steps of the vacuum from bin to bin are modelled as an autoregression::
 whose coefficients follow from the running lag products of the stall's quiet bins by the recursion of
 Levinson and Durbin. A sudden fall of the vacuum at ``t0`` leaves the trace ``-a_0, -a_1, ...`` in the
 innovations ``u``, a fall over two bins the sum of two such traces; held against these over several
-widths (matched filters), an opening is found near the limit that Gaussian noise allows. Whatever many stalls innovate in the same bin belongs to the plant.
+widths (matched filters), an opening is found near the limit that Gaussian noise allows. Whatever many
+stalls innovate in the same bin belongs to the plant.
 
 References
 ----------
@@ -133,7 +134,7 @@ def learn_tail(s: Any, num: KernelNumbers) -> None:
 
 
 @compiled
-def learn_trace(s: Any, num: KernelNumbers) -> None:
+def learn_trace(s: Any) -> None:
     """Learn from a quiet bin: lag products and spread."""
     s.calm_run = s.calm_run + 1 if s.told == 1 else 0
     if s.calm_run <= ORDER:

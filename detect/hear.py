@@ -307,8 +307,8 @@ def expect(s: Any, level_kpa: float) -> None:
 
 
 @compiled
-def hear(s: Any, now: Now, num: KernelNumbers) -> None:
-    """Take one bin for which :func:`expect` has spoken."""
+def take_in(s: Any, now: Now, num: KernelNumbers) -> float:
+    """Return the air [L/min] admitted in this bin and keep it; a quiet bin teaches the ripple."""
     b, common = now.bin, now.sensed_kpa + now.shared_kpa
     base = s.ev_base if s.opening == OPEN else s.level_sum / SPAN
     rest = s.rest - now.shared_kpa
@@ -323,27 +323,42 @@ def hear(s: Any, now: Now, num: KernelNumbers) -> None:
         s.fall = -rest
     air = admit(s, -rest, base + common, num.claw)
     push_air(s, air)
-    if s.air_seen <= LEAD:
-        push_level(s, s.now_level)
-        return
+    return float(air)
+
+
+@compiled
+def judge(s: Any, now: Now, num: KernelNumbers) -> None:
+    """Hold the innovations against the traces of an opening; beyond the bar an event begins or goes on."""
+    b = now.bin
     compare(s)
     if s.opening == NONE or (s.opening == OPEN and b - s.op_found < ONSET):
         learn_tail(s, num)
     if s.opening != NONE and b <= s.ev_last + GIVE_BACK:
         s.ev_score, s.ev_rise = max(s.ev_score, s.now_score), max(s.ev_rise, s.now_rise)
-    if s.opening != OPEN:
-        score = s.now_score / bar(s, num) / (1.0 + CAUTION * max(0.0, now.stir_kpa - CAUTION_KPA))
-        began = min(fall_began(s), s.air_seen - 1) if score > 1.0 else 0
-        if began > 0 and (s.opening == NONE or b - began > s.ev_last + 2):
-            open_event(s, began, base, now)
-            s.ev_score = max(s.ev_score, s.now_score)
-            calm = calm and s.opening != OPEN
+    bars = bar(s, num) * (1.0 + CAUTION * max(0.0, now.stir_kpa - CAUTION_KPA))
+    if s.opening == OPEN or s.now_score <= bars:
+        return
+    began = min(fall_began(s), s.air_seen - 1)
+    if s.opening == NONE or b - began > s.ev_last + 2:
+        open_event(s, began, s.level_sum / SPAN, now)
+        s.ev_score = max(s.ev_score, s.now_score)
+
+
+@compiled
+def hear(s: Any, now: Now, num: KernelNumbers) -> None:
+    """Take one bin for which :func:`expect` has spoken."""
+    b = now.bin
+    air = take_in(s, now, num)
+    if s.air_seen <= LEAD:
+        push_level(s, s.now_level)
+        return
+    judge(s, now, num)
     if not carry_on(s, air, now, num):
         return
-    if calm:
+    if s.opening != OPEN and b >= s.hold_until:
         push_level(s, s.now_level)
         if s.opening == NONE and b > s.ev_last + UNLEARNED:
-            learn_trace(s, num)
+            learn_trace(s)
     else:  # an event must not become its own baseline
         n = s.air_seen - 1
         kept = s.ev_ref if s.opening == OPEN else max(air, s.ev_ref)  # after it, only a further squawk counts

@@ -64,7 +64,7 @@ def air_event(
         confidence=round(float(h["belief"]), 3),
         detector=label,
         evidence=verdict.text,
-        quarter=_quarter(h, kind),
+        quarter=_quarter(h, evidence.kind),
     )
 
 

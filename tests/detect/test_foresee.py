@@ -31,7 +31,7 @@ def follow(stall: np.void, levels: np.ndarray) -> None:
         foresee(stall, level)
         keep_news(stall, 0.0)
         compare(stall)
-        learn_trace(stall, NUM)
+        learn_trace(stall)
 
 
 def quiet_levels(bins: int, seed: int) -> np.ndarray:
