@@ -96,8 +96,8 @@ class AirParams:
     tail_factor: float = 1.7
     tail_share: float = 0.012
     tail_gain: float = 0.05
-    belief: tuple[float, float, float, float] = (-3.1, 1.1, 2.8, -3.9)
-    least_belief: float = 0.2
+    belief: tuple[float, float, float, float] = (-0.3, 1.3, 3.1, -5.6)
+    least_belief: float = 0.5
     close_share: float = 0.2
     train_s: float = 5.0
     longest_s: float = 30.0
