@@ -181,7 +181,8 @@ def advance(stalls: Any, plant: Any, grid: Bins, out: tuple[Any, Witness], num: 
         p.sensed, p.common = sensed, sensed + shared
         stir = abs(p.common - p.common_mean)
         p.common_mean += BIN_S / STIR_S * (p.common - p.common_mean)
-        now = Now(grid.first_bin + k, sensed, shared, shared_news(stalls, rests, num), stir, rows, used)
+        news = shared_news(stalls, rests, num) if alone else 0.0
+        now = Now(grid.first_bin + k, sensed, shared, news, stir, rows, used)
         watch_plant(stalls, p, now, num)
         for i in range(stalls.shape[0]):
             told = used[0]
