@@ -61,7 +61,15 @@ CREATE TABLE watermark (
 );
 """
 
-STEPS: Final[tuple[str, ...]] = (_TABLES, SLIPS_PER_100 + STALL_DAY)
+_DATA_GAP: Final = """
+CREATE TABLE data_gap (
+    parlor VARCHAR NOT NULL, stall INTEGER, stream VARCHAR NOT NULL, boot VARCHAR,
+    first_seq BIGINT NOT NULL, last_seq BIGINT NOT NULL, frames BIGINT NOT NULL,
+    start_at TIMESTAMP NOT NULL, end_at TIMESTAMP NOT NULL
+);
+"""
+
+STEPS: Final[tuple[str, ...]] = (_TABLES, SLIPS_PER_100 + STALL_DAY, _DATA_GAP)
 """Step n (counted from 1) brings a file of schema version n - 1 to version n."""
 VERSION: Final = len(STEPS)
 """Schema version this program reads and writes."""

@@ -13,6 +13,7 @@ import pytest
 from detect.errors import BrokerError
 from ingest.client import BrokerClient, Connected, Delivery, Incoming, Refused
 from ingest.config import Config
+from ingest.redelivery import Origin
 
 CONNACK = bytes.fromhex("20 03 00 00 00")
 SUBACK = bytes.fromhex("90 04 00 01 00 01")
@@ -102,7 +103,7 @@ def test_nothing_is_acknowledged_unasked_and_a_lost_connection_never() -> None:
         assert isinstance(connected, Connected)
         assert isinstance(first, Delivery)
         assert isinstance(second, Delivery)
-        stale = Delivery(first.connection - 1, 99, 1, False, first.message)
+        stale = Delivery(Origin(first.origin.connection - 1, 99), 1, False, first.message)
         client.acknowledge([stale, first, second])
     words = [said.get(timeout=PATIENCE_S) for _ in range(2)]
     while not said.empty():
