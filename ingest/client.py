@@ -156,7 +156,8 @@ class BrokerClient:
 
         Some brokers were seen to hold messages back on a connection that looks sound.
         """
-        if (connection := self._client.socket()) is not None:
+        connection: Any = self._client.socket()
+        if connection is not None:
             with suppress(OSError):  # it may be going down already
                 connection.shutdown(socket.SHUT_RDWR)
 
