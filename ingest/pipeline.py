@@ -201,14 +201,13 @@ class Pipeline:
         if origin is not None:
             self._redelivery.pass_by(origin)
         decoded = self._decoder.decode(message)
-        if isinstance(decoded, Frame):
-            outcomes = self._sequencer.push(decoded)
-            self._settle(outcomes, work)
-            if outcomes and isinstance(outcomes[-1], Astray):
-                self._refuse(message, origin, _ASTRAY, work=work)
-        else:
-            self._settle(self._sequencer.tick(message.recv_ns), work)
+        if isinstance(decoded, Rejected):
             self._refuse(message, origin, decoded, work=work)
+            return
+        outcomes = self._sequencer.push(decoded)
+        self._settle(outcomes, work)
+        if outcomes and isinstance(outcomes[-1], Astray):
+            self._refuse(message, origin, _ASTRAY, work=work)
 
     def _refuse(self, message: Message, origin: Origin | None, why: Rejected, *, work: _Work) -> None:
         """Set aside a message that has no place in a topic to be known by, once.
@@ -221,7 +220,9 @@ class Pipeline:
             known = message.recv_ns <= self._stored_until_ns
         if known:
             work.surplus[Surplus.DUPLICATE] += 1
+            self._sequencer.pass_over(message.recv_ns)
         else:
+            self._settle(self._sequencer.tick(message.recv_ns), work)
             work.quarantined.append(_quarantined(message, why))
 
     def _settle(self, outcomes: Sequence[Outcome], work: _Work) -> None:

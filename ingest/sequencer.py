@@ -103,7 +103,9 @@ class Held:
 
 @dataclass(frozen=True, slots=True)
 class Clock:
-    """The sequencer's clock: it runs with the receive time, but neither back nor through a pause.
+    """The sequencer's clock: it runs with the receive time of what is new, and neither back nor through a pause.
+
+    What a broker sends again after a crash takes no time: the frame that is waited for comes after it.
 
     Parameters
     ----------
@@ -123,6 +125,10 @@ class Clock:
         """Return the clock after a message received at an instant."""
         step_ns = 0 if self.last_recv_ns is None else min(max(recv_ns - self.last_recv_ns, 0), pause_ns)
         return Clock(self.elapsed_ns + step_ns, recv_ns, max(self.newest_recv_ns, recv_ns))
+
+    def again(self, recv_ns: int) -> Clock:
+        """Return the clock after a message that had come before."""
+        return Clock(self.elapsed_ns, recv_ns, max(self.newest_recv_ns, recv_ns))
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,6 +164,9 @@ class _Relation(Enum):
     DUPLICATE = "duplicate"
     STALE = "stale"
     ASTRAY = "astray"
+
+
+_SURPLUS: Final = (_Relation.DUPLICATE, _Relation.STALE)
 
 
 @dataclass(slots=True)
@@ -229,7 +238,16 @@ class Sequencer:
             Frames now in order (of any topic), gaps given up on, and last the frame itself if it is
             not passed on or held.
         """
-        return self.tick(frame.message.recv_ns) + self._admit(frame, self._clock.elapsed_ns)
+        outcomes: list[Outcome] = []
+        if self._is_surplus(frame):
+            self.pass_over(frame.message.recv_ns)
+        else:
+            outcomes = self.tick(frame.message.recv_ns)
+        return outcomes + self._admit(frame, self._clock.elapsed_ns)
+
+    def pass_over(self, recv_ns: int) -> None:
+        """Take note of the receive time [ns] of a message that had come before."""
+        self._clock = self._clock.again(recv_ns)
 
     def tick(self, recv_ns: int) -> list[Outcome]:
         """Take note of a receive time [ns], of whatever message, and give up on what waited too long."""
@@ -242,6 +260,14 @@ class Sequencer:
         for topic in self._by_age():
             outcomes += self._give_up_all(topic)
         return outcomes
+
+    def _is_surplus(self, frame: Frame) -> bool:
+        """Tell whether a frame was passed on or held before, or is from before a restart."""
+        stream = self._streams.get(frame.message.topic)
+        if stream is None:
+            return False
+        relation = _relation(frame.stamp, stream)
+        return relation in _SURPLUS or (relation is _Relation.AHEAD and frame.stamp.seq in stream.held)
 
     def _admit(self, frame: Frame, since_ns: int) -> list[Outcome]:
         """Place one frame in its topic."""
