@@ -2,8 +2,14 @@
 
 On every connection it begins with the oldest frame it still keeps and goes on in order: what the
 broker had confirmed and lost comes again before anything newer, or a newer frame would turn the lost
-ones into a gap. A connection is a client of its own: a client that reconnects by itself sends first
-what it had in flight, which is the wrong order.
+ones into a gap. It also goes back
+
+- when the broker says that nobody listens: after a crash it may not know the service any more;
+- at the first receipt on its own connection, and at one that only repeats what was told: then the
+  service has just come back, and what was sent before may have gone nowhere.
+
+A connection is a client of its own: a client that reconnects by itself sends first what it had in
+flight, which is the wrong order.
 """
 
 from __future__ import annotations
@@ -33,6 +39,12 @@ PATIENCE_S: Final = 60.0
 """A broker that cannot be reached, or confirms nothing, for so long is given up [s] (engineering choice)."""
 RETRY_S: Final = (0.1, 2.0)
 """First and longest pause between attempts to connect [s] (engineering choice)."""
+NOBODY_LISTENS: Final = 0x10
+"""Reason code of a confirmation: no matching subscribers (MQTT 5 table 2-6, from memory)."""
+LISTEN_AGAIN_S: Final = 0.25
+"""Pause before frames are offered again that nobody listened to [s] (engineering choice)."""
+ONE_BURST_S: Final = 1.0
+"""Receipts of one connection of the service come within this [s] (engineering choice)."""
 SETTLE_S: Final = 5.0
 """At the end: receipts that stand still for so long will not come [s] (engineering choice)."""
 _LOG: Final = logging.getLogger(__name__)
@@ -82,7 +94,11 @@ class Gateway:
         self._sent_until = 0
         self._in_flight: deque[int] = deque()
         self._progress = 0
+        self._back_at_s: float | None = None
         self._is_followed = False
+        self._is_told = False
+        self._went_back_s = -ONE_BURST_S
+        self._told: dict[str, bytes] = {}
 
     def __enter__(self) -> Self:
         self._connect()
@@ -114,8 +130,13 @@ class Gateway:
             index = self._kept.add(message)
         self._work_until(lambda: self._next > index and self._has_room())
 
-    def drain(self) -> int:
+    def drain(self, *, settle_s: float | None = None) -> int:
         """Wait until all frames are confirmed, and stored if anybody tells so.
+
+        Parameters
+        ----------
+        settle_s:
+            How long the receipts may stand still [s]; None for a short while if any ever came.
 
         Returns
         -------
@@ -128,9 +149,11 @@ class Gateway:
             When the broker refuses, or does nothing for long.
         """
         self._work_until(lambda: self._next >= self._kept.end and not self._in_flight)
-        if self._is_followed:
+        if settle_s is None and self._is_followed:
+            settle_s = SETTLE_S
+        if settle_s is not None:
             try:
-                self._work_until(lambda: not self._kept, patience_s=SETTLE_S)
+                self._work_until(lambda: not self._kept, patience_s=settle_s)
             except BrokerError as error:
                 if self._refusal is not None:
                     raise
@@ -143,18 +166,20 @@ class Gateway:
         while True:
             if self._lost:
                 self._reconnect()
+            self._go_back()
             self._send_due()
             with self._changed:
-                if is_done():
-                    return
                 if self._refusal is not None:
                     raise BrokerError(self._refusal, where=self._broker.url)
+                if is_done() and self._back_at_s is None:
+                    return
                 if progress != self._progress:
                     progress, until_s = self._progress, time.monotonic() + patience_s
                 elif time.monotonic() > until_s:
                     raise BrokerError(f"confirms nothing for {patience_s:g} s", where=self._broker.url)
                 if not self._lost and not self._can_send():
-                    self._changed.wait(max(0.0, until_s - time.monotonic()))
+                    wake_s = min(until_s, self._back_at_s or until_s)
+                    self._changed.wait(max(0.001, wake_s - time.monotonic()))
 
     def _send_due(self) -> None:
         """Hand frames to the client as far as the window allows, without holding its callbacks up."""
@@ -174,7 +199,15 @@ class Gateway:
             client.publish(message.topic, message.payload, qos=1)
 
     def _can_send(self) -> bool:
-        return not self._lost and len(self._in_flight) < IN_FLIGHT and self._next < self._kept.end
+        is_free = not self._lost and self._back_at_s is None
+        return is_free and len(self._in_flight) < IN_FLIGHT and self._next < self._kept.end
+
+    def _go_back(self) -> None:
+        """Begin again with the oldest frame, when it is time and nothing is on its way any more."""
+        with self._changed:
+            is_due = self._back_at_s is not None and time.monotonic() >= self._back_at_s
+            if is_due and not self._in_flight:
+                self._next, self._back_at_s = self._kept.oldest, None
 
     def _has_room(self) -> bool:
         self.released_unproven += self._kept.shrink(self._most)
@@ -195,6 +228,7 @@ class Gateway:
         prepare_access(client, self._broker)
         with self._changed:
             self._client, self._lost, self._ready = client, False, False
+            self._back_at_s, self._is_told = None, False
             self._in_flight.clear()
         try:
             client.connect(self._broker.host, self._broker.port, KEEPALIVE_S, clean_start=True)
@@ -259,15 +293,28 @@ class Gateway:
         with self._changed:
             if client is not self._client or not self._in_flight:
                 return
+            index = self._in_flight.popleft()  # in order (MQTT 5 clause 4.6, from memory)
             if code.is_failure:
                 self._refusal = f"refuses a message: {code}"
-            self._kept.confirm(self._in_flight.popleft())  # in order (MQTT 5 clause 4.6, from memory)
-            self._progress += 1
+            elif code.value == NOBODY_LISTENS and self._is_followed:
+                self._back_at_s = time.monotonic() + LISTEN_AGAIN_S
+            else:
+                self._kept.confirm(index)
+                self._progress += 1
             self._changed.notify_all()
 
-    def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
+    def _on_message(self, client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
+        topic, payload = message.topic, bytes(message.payload)
         with self._changed:
-            released = self._kept.receive(message.topic, bytes(message.payload))
+            if client is not self._client:
+                return
+            released = self._kept.receive(topic, payload)
             self._is_followed = self._is_followed or released > 0
             self._progress += released > 0
+            is_news = self._is_told and self._told.get(topic) != payload
+            now_s = time.monotonic()
+            if not message.retain and not is_news and now_s - self._went_back_s > ONE_BURST_S:
+                self._back_at_s = self._went_back_s = now_s
+            self._is_told = self._is_told or not message.retain
+            self._told[topic] = payload
             self._changed.notify_all()

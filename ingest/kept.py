@@ -152,7 +152,7 @@ def _last_covered(places: deque[_Place], boot: str | None, seq: int) -> int | No
         restarted = place.seq < previous
         previous = place.seq
         if place.boot == boot and place.seq <= seq:
-            if restarted and last is not None:
+            if restarted and boot is None and last is not None:
                 break
             last = place.index
     return last

@@ -62,6 +62,13 @@ def test_a_receipt_after_a_restart_releases_the_former_count() -> None:
     assert frames.receive(STALL_1, receipt(vacuum=0, boot="b")) == 3
 
 
+def test_with_boot_marks_the_order_of_sending_does_not_matter() -> None:
+    """A frame sent again or late is released with all others up to the number."""
+    frames = kept(*(booted(vacuum(1, seq), "b") for seq in (3, 5, 4, 4, 6, 3, 7)))
+    frames.receive(STALL_1, receipt(vacuum=6, boot="b"))
+    assert left(frames) == [6]
+
+
 def test_without_boot_marks_the_older_count_is_meant() -> None:
     """A number that both counts hold releases only the older one."""
     frames = kept(*(vacuum(1, seq) for seq in (3, 4, 5, 0, 1, 2, 3, 4)))

@@ -218,7 +218,7 @@ class Feeder:
         with self.gateway:
             for message in paced(self._messages, speed=self._speed, wait=self._hurry.wait):
                 self.gateway.publish(message)
-            self._left = self.gateway.drain()
+            self._left = self.gateway.drain(settle_s=2.0 * PATIENCE_S)
 
     def end(self) -> int | None:
         """Publish the rest and return how many frames nobody has told to be stored."""

@@ -94,3 +94,5 @@ class Mosquitto:
     def _end(self) -> None:
         self._process.wait(PATIENCE_S)
         self._rest.join(PATIENCE_S)
+        assert self._process.stderr is not None
+        self._process.stderr.close()

@@ -19,9 +19,9 @@ from tests.system.mosquitto import Mosquitto
 
 pytestmark = pytest.mark.system
 
-KILLS = 4
+KILLS = 2
 STALLS = 4
-MINUTES = 6.0
+MINUTES = 3.0
 
 
 def test_thirty_kills_change_nothing(tmp_path: Path) -> None:
