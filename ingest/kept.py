@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import json
 from collections import OrderedDict, deque
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 from pydantic import TypeAdapter, ValidationError
 
@@ -113,15 +114,10 @@ class KeptFrames:
         """Take a receipt, of whatever content, and return how many frames it has released."""
         stall = topic.removeprefix(self._prefix)
         try:
-            receipt = json.loads(payload)
-            marks = {StreamKind(kind): seq for kind, seq in receipt.items() if kind != "boot"}
-        except (ValueError, AttributeError, RecursionError):
+            marks = list(_marks(json.loads(payload)))
+        except (ValueError, KeyError, AttributeError, TypeError, RecursionError):
             return 0
-        released = 0
-        for kind, seq in marks.items():
-            if isinstance(seq, int):
-                released += self._release_until(self._stream(stall, kind), receipt.get("boot"), seq)
-        return released
+        return sum(self._release_until(self._stream(stall, kind), boot, seq) for kind, boot, seq in marks)
 
     def _stream(self, stall: str, kind: StreamKind) -> str:
         """Return the topic that a receipt speaks of."""
@@ -138,6 +134,16 @@ class KeptFrames:
             self._release(places[0].index)
             released += 1
         return released
+
+
+def _marks(receipt: dict[str, Any]) -> Iterator[tuple[StreamKind, str | None, int]]:
+    """Return kind, boot mark and last stored number of each stream that a receipt names."""
+    former = receipt.pop("former", {})
+    boot = receipt.pop("boot", None)
+    for kind, seq in receipt.items():
+        yield StreamKind(kind), boot, int(seq)
+    for kind, mark in former.items():
+        yield StreamKind(kind), mark["boot"], int(mark["seq"])
 
 
 def _last_covered(places: deque[_Place], boot: str | None, seq: int) -> int | None:

@@ -56,6 +56,14 @@ def test_a_receipt_of_another_boot_mark_releases_nothing() -> None:
     assert frames.receive(STALL_1, receipt(vacuum=0, boot="b")) == 1
 
 
+def test_a_kind_that_has_not_spoken_since_the_restart_is_released_by_its_former_mark() -> None:
+    """The identification speaks rarely: what it said before the device restarted is stored too."""
+    frames = kept(booted(flow(1, 7), "a"), booted(vacuum(1, 0), "b"), booted(flow(1, 8), "a"))
+    told = {"vacuum": 0, "boot": "b", "former": {"flow": {"seq": 7, "boot": "a"}}}
+    assert frames.receive(STALL_1, json.dumps(told).encode()) == 2
+    assert left(frames) == [2]
+
+
 def test_a_receipt_after_a_restart_releases_the_former_count() -> None:
     """What comes later in a stream is stored later, so all before it is stored."""
     frames = kept(booted(vacuum(1, 7), "a"), booted(vacuum(1, 8), "a"), booted(vacuum(1, 0), "b"))
@@ -80,7 +88,7 @@ def test_without_boot_marks_the_older_count_is_meant() -> None:
 
 @pytest.mark.parametrize(
     "payload",
-    [b"", b"{", b"[]", b"7", b'{"smell": 3}', b'{"vacuum": "3"}', b'{"vacuum": null}', b"\xff", b"[" * 9000],
+    [b'{"former": {"vacuum": 3}}', b'{"former": 3}', b'{"former": {"vacuum": {"seq": 3}}}', b"", b"{", b"[]", b"7", b'{"smell": 3}', b'{"vacuum": null}', b"\xff", b"[" * 9000],
 )
 def test_a_senseless_receipt_releases_nothing(payload: bytes) -> None:
     """Whatever stands on the receipt's topic, no frame is lost by it."""

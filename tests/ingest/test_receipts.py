@@ -28,7 +28,13 @@ def test_a_number_of_a_former_count_is_not_told_as_one_of_the_present() -> None:
     """After a restart flow 99 of the old boot mark would have the gateway drop 99 frames of the new one."""
     receipts = Receipts(**NAMES, places={"milking/willowmere/stall/3/flow": Watermark("b1", 99, 100)})
     moved = {"milking/willowmere/stall/3/vacuum": Watermark("b2", 0, 200)}
-    assert told(receipts.after(moved)) == {"milking/willowmere/committed/3": {"vacuum": 0, "boot": "b2"}}
+    assert told(receipts.after(moved)) == {
+        "milking/willowmere/committed/3": {
+            "vacuum": 0,
+            "boot": "b2",
+            "former": {"flow": {"seq": 99, "boot": "b1"}},
+        }
+    }
 
 
 def test_only_what_moved_is_told_again() -> None:

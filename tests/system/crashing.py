@@ -177,11 +177,12 @@ class Service:
         """Return the process's number."""
         return self._process.pid
 
-    def ready(self) -> None:
-        """Wait until it says that it serves."""
+    def ready(self) -> str:
+        """Wait until it says that it serves, and return its address."""
         assert self._process.stdout is not None
         line = self._process.stdout.readline()
         assert line.startswith("serving "), (self._farm.folder / "service.log").read_text()[-2000:]
+        return line.split()[1].rstrip("/") + "/"
 
     def kill(self) -> None:
         """Kill it at once."""
@@ -218,6 +219,7 @@ class Feeder:
         with self.gateway:
             for message in paced(self._messages, speed=self._speed, wait=self._hurry.wait):
                 self.gateway.publish(message)
+            self._hurry.wait()  # until a service is there to stay
             self._left = self.gateway.drain(settle_s=2.0 * PATIENCE_S)
 
     def end(self) -> int | None:
@@ -257,7 +259,7 @@ def served_through_kills(
             service.ready()
             threading.Event().wait(rng.uniform(0.0, 1.2))
             if number % 2:
-                wait_for_a_commit(farm.db, most_s=2.0)
+                wait_for_a_commit(farm.db, most_s=5.0)
             service.kill()
         with served(farm):
             return feeder.end()
