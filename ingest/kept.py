@@ -104,11 +104,11 @@ class KeptFrames:
 
     def _release(self, index: int) -> None:
         message = self._frames.pop(index, None)
-        self._placed.discard(index)
         self._confirmed.discard(index)
-        if message is not None and (places := self._places.get(message.topic)):
-            while places and places[0].index <= index:
-                places.popleft()
+        if message is not None and index in self._placed:
+            self._placed.discard(index)
+            # Frames of one stream go in order, so this is the first of them.
+            self._places[message.topic].popleft()
 
     def receive(self, topic: str, payload: bytes) -> int:
         """Take a receipt, of whatever content, and return how many frames it has released."""

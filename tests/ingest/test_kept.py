@@ -106,6 +106,14 @@ def test_what_no_receipt_can_name_is_kept_until_the_broker_has_it() -> None:
     assert left(frames) == [1]
 
 
+def test_rubbish_on_a_stream_does_not_make_its_frames_forgotten() -> None:
+    """What goes with the broker's word leaves the frames before it to their receipt."""
+    frames = kept(flow(1, 0), flow(1, 1), broken(0), flow(1, 2))
+    frames.confirm(2)
+    assert frames.receive(STALL_1, receipt(flow=1)) == 2
+    assert left(frames) == [3]
+
+
 def test_only_frames_the_broker_has_are_given_up_for_room() -> None:
     """Beyond the bound the oldest go first, and never one that was not even sent."""
     frames = kept(*(vacuum(1, seq) for seq in range(5)))

@@ -19,9 +19,9 @@ from tests.system.mosquitto import Mosquitto
 
 pytestmark = pytest.mark.system
 
-KILLS = 3
-STALLS = 4
-MINUTES = 2.0
+KILLS = 30
+STALLS = 6
+MINUTES = 8.0
 
 
 def test_thirty_kills_change_nothing(tmp_path: Path) -> None:
