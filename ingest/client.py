@@ -225,7 +225,8 @@ class BrokerClient:
         """Wait for room; at the end drop what is not acknowledged anyway."""
         while not self._closing.is_set():
             with suppress(queue.Full):
-                return self._incoming.put(item, timeout=ROOM_S)
+                self._incoming.put(item, timeout=ROOM_S)
+                break
 
     def _refuse(self, code: ReasonCode) -> None:
         """Pass a refusal on, if it is for good; the client tries again after any other."""

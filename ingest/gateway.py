@@ -34,7 +34,7 @@ from ingest.wire import Message, committed_topic
 IN_FLIGHT: Final = 200
 """Frames sent and not yet confirmed by the broker: enough to hide the way to it (measured)."""
 MOST_KEPT: Final = 100_000
-"""Frames kept: five minutes of 80 stalls, some 100 MB. Beyond, the broker's word must do (engineering choice)."""
+"""Frames kept: five minutes of 80 stalls, 100 MB; then the broker's word must do (engineering choice)."""
 PATIENCE_S: Final = 60.0
 """A broker that cannot be reached, or confirms nothing, for so long is given up [s] (engineering choice)."""
 RETRY_S: Final = (0.1, 2.0)

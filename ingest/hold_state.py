@@ -14,8 +14,10 @@ from typing import Any, Final
 
 from detect.errors import CheckpointError
 from ingest.decode import Decoder, Frame, Stamp
+from ingest.record_clock import Clock
 from ingest.redelivery import Mark
-from ingest.sequencer import Clock, Held, Past, Sequencer
+from ingest.relation import Past
+from ingest.sequencer import Held, Sequencer
 from ingest.wire import Message
 
 BLOB_KEY: Final = -1

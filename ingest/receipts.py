@@ -65,8 +65,6 @@ def _payload(marks: Mapping[str, Watermark]) -> bytes:
     # A device that has just restarted, with its first frame still missing, stands before number 0.
     told = {kind: mark for kind, mark in sorted(marks.items()) if mark.seq >= 0}
     fields: dict[str, object] = {kind: mark.seq for kind, mark in told.items() if mark.boot == boot}
-    former = {
-        kind: {"seq": mark.seq, "boot": mark.boot} for kind, mark in told.items() if mark.boot != boot
-    }
+    former = {kind: {"seq": mark.seq, "boot": mark.boot} for kind, mark in told.items() if mark.boot != boot}
     fields |= {"boot": boot} | ({"former": former} if former else {})
     return json.dumps(fields, separators=(",", ":")).encode()

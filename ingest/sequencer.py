@@ -22,10 +22,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from enum import Enum, StrEnum
+from enum import StrEnum
 from typing import Final
 
 from ingest.decode import Frame, Stamp
+from ingest.record_clock import Clock
+from ingest.relation import NO_PAST, Past, Relation, after_restart, relation
 from ingest.wire import Address
 
 
@@ -101,72 +103,7 @@ class Held:
     since_ns: int
 
 
-@dataclass(frozen=True, slots=True)
-class Clock:
-    """The sequencer's clock: it runs with the receive time of what is new, and neither back nor through a pause.
-
-    What a broker sends again after a crash takes no time: the frame that is waited for comes after it.
-
-    Parameters
-    ----------
-    elapsed_ns:
-        What it shows [ns].
-    last_recv_ns:
-        Receive time of the last message [ns], wherever the receiver's clock then stood.
-    newest_recv_ns:
-        Latest receive time ever seen [ns].
-    """
-
-    elapsed_ns: int = 0
-    last_recv_ns: int | None = None
-    newest_recv_ns: int = 0
-
-    def at(self, recv_ns: int, *, pause_ns: int) -> Clock:
-        """Return the clock after a message received at an instant."""
-        step_ns = 0 if self.last_recv_ns is None else min(max(recv_ns - self.last_recv_ns, 0), pause_ns)
-        return Clock(self.elapsed_ns + step_ns, recv_ns, max(self.newest_recv_ns, recv_ns))
-
-    def again(self, recv_ns: int) -> Clock:
-        """Return the clock after a message that had come before."""
-        return Clock(self.elapsed_ns, recv_ns, max(self.newest_recv_ns, recv_ns))
-
-
-@dataclass(frozen=True, slots=True)
-class Past:
-    """What a topic was before its last restart, by which old copies are known.
-
-    Parameters
-    ----------
-    boots:
-        Former boot marks, the latest last.
-    end:
-        Highest number and latest time before the last restart without a boot mark.
-    """
-
-    boots: tuple[str | None, ...] = ()
-    end: Stamp | None = None
-
-
-MOST_BOOTS: Final = 8
-"""Former boot marks remembered for a topic: a broker keeps no older copies (engineering choice)."""
-NO_PAST: Final = Past()
-LATE_NS: Final = 60 * 10**9
-"""A former boot mark this much later is no late copy: the device uses its marks again (engineering choice)."""
-MOST_AHEAD: Final = 10_000_000
-"""A number further from the last one is a fault: two months at two frames a second (engineering choice)."""
-
-
-class _Relation(Enum):
-    """How a frame stands to the last one passed on."""
-
-    AHEAD = "ahead"
-    RESTART = "restart"
-    DUPLICATE = "duplicate"
-    STALE = "stale"
-    ASTRAY = "astray"
-
-
-_SURPLUS: Final = (_Relation.DUPLICATE, _Relation.STALE)
+_SURPLUS: Final = (Relation.DUPLICATE, Relation.STALE)
 
 
 @dataclass(slots=True)
@@ -266,8 +203,8 @@ class Sequencer:
         stream = self._streams.get(frame.message.topic)
         if stream is None:
             return False
-        relation = _relation(frame.stamp, stream)
-        return relation in _SURPLUS or (relation is _Relation.AHEAD and frame.stamp.seq in stream.held)
+        stands = relation(frame.stamp, last=stream.last, past=stream.past)
+        return stands in _SURPLUS or (stands is Relation.AHEAD and frame.stamp.seq in stream.held)
 
     def _admit(self, frame: Frame, since_ns: int) -> list[Outcome]:
         """Place one frame in its topic."""
@@ -276,19 +213,19 @@ class Sequencer:
         if stream is None:
             self._streams[topic] = _Stream(frame.stamp)
             return [frame]
-        match _relation(frame.stamp, stream):
-            case _Relation.AHEAD:
+        match relation(frame.stamp, last=stream.last, past=stream.past):
+            case Relation.AHEAD:
                 return self._ahead(stream, frame, since_ns)
-            case _Relation.RESTART:
+            case Relation.RESTART:
                 outcomes = self._give_up_all(topic)
-                stream.past = _past(stream)
+                stream.past = after_restart(stream.last, stream.past)
                 stream.last = Stamp(frame.stamp.boot, -1, stream.last.t_ns)
                 return outcomes + self._ahead(stream, frame, since_ns)
-            case _Relation.DUPLICATE:
+            case Relation.DUPLICATE:
                 return [Dropped(frame, Surplus.DUPLICATE)]
-            case _Relation.STALE:
+            case Relation.STALE:
                 return [Dropped(frame, Surplus.STALE)]
-            case _Relation.ASTRAY:
+            case Relation.ASTRAY:
                 return [Astray(frame)]
 
     def _ahead(self, stream: _Stream, frame: Frame, since_ns: int) -> list[Outcome]:
@@ -365,33 +302,6 @@ class Sequencer:
     def _find_oldest(self) -> None:
         """Remember since when the longest waiting topic waits: asked at every message."""
         self._oldest_ns = min(map(self._age, self._waiting), default=0)
-
-
-def _relation(stamp: Stamp, stream: _Stream) -> _Relation:
-    """Compare a frame's place with the last one passed on in its topic."""
-    last, past = stream.last, stream.past
-    if stamp.boot != last.boot:
-        is_old = stamp.boot in past.boots and stamp.t_ns <= last.t_ns + LATE_NS
-        return _Relation.STALE if is_old else _Relation.RESTART
-    if stamp.seq > last.seq + MOST_AHEAD:
-        return _Relation.ASTRAY
-    if stamp.seq > last.seq:
-        end = past.end if stamp.boot is None else None
-        is_old = end is not None and stamp.seq <= end.seq and stamp.t_ns <= end.t_ns
-        return _Relation.STALE if is_old else _Relation.AHEAD
-    # Without a boot mark a restart; with one, the last number itself was astray.
-    fell_back = stamp.t_ns > last.t_ns and (stamp.boot is None or stamp.seq < last.seq - MOST_AHEAD)
-    return _Relation.RESTART if fell_back else _Relation.DUPLICATE
-
-
-def _past(stream: _Stream) -> Past:
-    """Remember where a topic stood, at a restart of its device."""
-    last, past = stream.last, stream.past
-    boots = (*(boot for boot in past.boots if boot != last.boot), last.boot)[-MOST_BOOTS:]
-    end = past.end
-    if last.boot is None:
-        end = Stamp(None, max(last.seq, end.seq if end else -1), last.t_ns)
-    return Past(boots, end)
 
 
 def _advance(stream: _Stream, stamp: Stamp) -> None:

@@ -14,7 +14,8 @@ ARM: Final = {"seq": 3, "t_ms": START_MS, "rate_hz": 5, "angle_deg": [20.0, 21.0
 KINDS: Final = ("vacuum", "flow", "arm", "cow", "smell", "")
 ODD: Final[tuple[Any, ...]] = (
     None, True, -1, 0, 1, 2**31, 2**53, 2**63, 2**64, 10**400, -0.0, 1e308, 1e-320, "", "0", "NaN", "\u0000",
-    "\ud800", "\U0001f404" * 20, [], [[]], {}, {"a": {}}, [None], [1e309], float("nan"), float("inf"), "x" * 70,
+    "\ud800", "\U0001f404" * 20, [], [[]], {}, {"a": {}}, [None], [1e309], float("nan"), float("inf"), 
+    "x" * 70,
 )  # fmt: skip
 RAW: Final = (
     b"", b"\x00", b"\xef\xbb\xbf{}", b"{", b"]", b"null", b"1e999", b'{"seq":', b"[" * 2000, b'{"a":' * 500,
@@ -42,7 +43,9 @@ def _topic(rng: random.Random, topic: str) -> str:
         return topic
     if draw < 0.9:
         return topic.rsplit("/", 1)[0] + "/" + rng.choice(KINDS)
-    return rng.choice(("", "/", "milking", topic + "/x", topic.replace("/1/", "/01/"), topic[:-1], "a/\ud800/b"))
+    return rng.choice(
+        ("", "/", "milking", topic + "/x", topic.replace("/1/", "/01/"), topic[:-1], "a/\ud800/b")
+    )
 
 
 def bytes_changed(rng: random.Random, payload: bytes) -> bytes:
@@ -68,7 +71,7 @@ def _fields_changed(rng: random.Random, fields: dict[str, Any]) -> bytes:
         if rng.random() < 0.2:
             fields.pop(name, None)
         elif isinstance(fields.get(name), list) and rng.random() < 0.5:
-            fields[name] = fields[name][: rng.randrange(3)] + [rng.choice(ODD)]
+            fields[name] = [*fields[name][: rng.randrange(3)], rng.choice(ODD)]
         else:
             fields[name] = rng.choice(ODD)
     return json.dumps(fields, ensure_ascii=rng.random() < 0.5).encode("utf-8", "surrogatepass")

@@ -91,7 +91,7 @@ def untidy(messages: list[Message]) -> list[Message]:
         if i % 10 == 1:
             out.append(message)
         if i % 25 == 1:
-            out += held + [replace(broken(0), recv_ns=message.recv_ns)]
+            out += [*held, replace(broken(0), recv_ns=message.recv_ns)]
             held = []
     return out + held
 
@@ -142,7 +142,9 @@ def everything(path: Path) -> dict[str, object]:
 @pytest.mark.parametrize("name", TWISTS)
 @settings(max_examples=2, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
-def test_a_cut_changes_no_row(name: str, data: st.DataObject, tmp_path_factory: pytest.TempPathFactory) -> None:
+def test_a_cut_changes_no_row(
+    name: str, data: st.DataObject, tmp_path_factory: pytest.TempPathFactory
+) -> None:
     """One run and a run in pieces, with the last batch sent again after each cut, store the same."""
     messages = TWISTS[name](record(20))
     cuts = data.draw(st.lists(st.integers(1, len(messages) - 1), max_size=4, unique=True))

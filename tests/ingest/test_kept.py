@@ -88,7 +88,19 @@ def test_without_boot_marks_the_older_count_is_meant() -> None:
 
 @pytest.mark.parametrize(
     "payload",
-    [b'{"former": {"vacuum": 3}}', b'{"former": 3}', b'{"former": {"vacuum": {"seq": 3}}}', b"", b"{", b"[]", b"7", b'{"smell": 3}', b'{"vacuum": null}', b"\xff", b"[" * 9000],
+    [
+        b'{"former": {"vacuum": 3}}',
+        b'{"former": 3}',
+        b'{"former": {"vacuum": {"seq": 3}}}',
+        b"",
+        b"{",
+        b"[]",
+        b"7",
+        b'{"smell": 3}',
+        b'{"vacuum": null}',
+        b"\xff",
+        b"[" * 9000,
+    ],
 )
 def test_a_senseless_receipt_releases_nothing(payload: bytes) -> None:
     """Whatever stands on the receipt's topic, no frame is lost by it."""
@@ -124,7 +136,9 @@ def test_only_frames_the_broker_has_are_given_up_for_room() -> None:
 
 
 @given(st.lists(st.tuples(st.integers(1, 3), st.integers(0, 6)), max_size=30), st.data())
-def test_no_receipt_releases_a_frame_beyond_its_number(sent: list[tuple[int, int]], data: st.DataObject) -> None:
+def test_no_receipt_releases_a_frame_beyond_its_number(
+    sent: list[tuple[int, int]], data: st.DataObject
+) -> None:
     """In whatever order numbers were sent, the newest frame of a stream above the receipt stays."""
     frames = kept(*(vacuum(stall, seq) for stall, seq in sent))
     seq = data.draw(st.integers(0, 6))

@@ -110,7 +110,11 @@ def test_a_gap_is_given_up_after_three_seconds_of_receive_time() -> None:
     sequencer = at_zero()
     assert sequencer.push(PLAIN.frame(1, recv_s=10.0)) == []
     other = Clocked(topic="milking/willowmere/stall/4/flow")
-    assert [numbers(sequencer.push(other.frame(seq, recv_s=11.0 + seq))) for seq in range(3)] == [[0], [1], [2]]
+    assert [numbers(sequencer.push(other.frame(seq, recv_s=11.0 + seq))) for seq in range(3)] == [
+        [0],
+        [1],
+        [2],
+    ]
     outcomes = sequencer.push(other.frame(3, recv_s=13.001))
     assert gaps(outcomes) == [(0, 0)]
     assert numbers(outcomes) == [1, 3]

@@ -130,7 +130,9 @@ def cpu_s(pid: int) -> float:
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
-def rate_trial(farm: Farm, frames: Frames, receipts: Receipts, service: Service, args: tuple[float, float]) -> None:
+def rate_trial(
+    farm: Farm, frames: Frames, receipts: Receipts, service: Service, args: tuple[float, float]
+) -> None:
     """Measure latencies at one rate."""
     rate, seconds = args
     receipts.delays_s.clear()
@@ -161,7 +163,11 @@ def outage_trial(farm: Farm, frames: Frames, receipts: Receipts, *, seconds: flo
     first_s = receipts.first.get(timeout=60.0)
     receipts.wait(frames.number)
     rate = backlog / (time.monotonic() - first_s + 1e-9)
-    tell(restart_to_first_commit_s=round(first_s - begun_s, 2), backlog=backlog, catch_up=round(rate / FRAMES_S, 1))
+    tell(
+        restart_to_first_commit_s=round(first_s - begun_s, 2),
+        backlog=backlog,
+        catch_up=round(rate / FRAMES_S, 1),
+    )
     service.ready()
     return service
 

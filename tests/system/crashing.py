@@ -43,7 +43,7 @@ START_NS: Final = 1_792_889_820 * NS
 
 
 def awkward_record(*, stalls: int, minutes: float, seed: int = 11, start_ns: int = START_NS) -> list[Message]:
-    """Return what bad devices on a bad network send: lost, doubled, late, restarted, unreadable, wrong clocks.
+    """Return a bad network's record: lost, doubled, late, restarted, unreadable, with wrong clocks.
 
     Its last half minute is in order, so that nothing waits for a lost frame at the end.
     """
@@ -53,9 +53,7 @@ def awkward_record(*, stalls: int, minutes: float, seed: int = 11, start_ns: int
         for stall, at in ((1, 60.0), (2, 200.0), (1, 300.0))
         if at < scenario.duration_s - CLEAN_TAIL_S
     ]
-    sensors = replace(
-        scenario.sensors, loss_share=0.004, duplicate_share=0.02, late_share=0.02, late_s=0.6
-    )
+    sensors = replace(scenario.sensors, loss_share=0.004, duplicate_share=0.02, late_share=0.02, late_s=0.6)
     parts = {"start_ns": start_ns, "faults": (*scenario.faults, *restarts), "loaded": True}
     bad = list(simulate(replace(scenario, sensors=sensors, **parts)))  # type: ignore[arg-type]
     tail_ns = start_ns + round((scenario.duration_s - CLEAN_TAIL_S) * NS)
@@ -169,7 +167,8 @@ class Service:
             stderr=self._log,
             stdin=subprocess.DEVNULL,
             text=True,
-            env=os.environ | {"PYTHONUNBUFFERED": "1", "QUIETCLAW_BROKER_PASSWORD": SECRET, "TZ": "Europe/Berlin"},
+            env=os.environ
+            | {"PYTHONUNBUFFERED": "1", "QUIETCLAW_BROKER_PASSWORD": SECRET, "TZ": "Europe/Berlin"},
         )
 
     @property
@@ -298,7 +297,7 @@ def stored(path: Path) -> dict[str, list[tuple[Any, ...]]]:
     pipeline's own clock, for the same reason.
     """
     own = hold_state.BLOB_KEY
-    questions = {table.name: f"SELECT * FROM {table.name}" for table in CONTRACT_TABLES}
+    questions = {table.name: f"FROM {table.name}" for table in CONTRACT_TABLES}
     questions["quarantine"] = "SELECT topic, payload, reason FROM quarantine"
     questions["watermark"] = "SELECT * FROM watermark"
     questions["detector_state"] = f"SELECT * FROM detector_state WHERE stall <> {own}"  # noqa: S608

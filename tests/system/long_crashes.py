@@ -41,7 +41,9 @@ def service_kills(folder: Path, *, kills: int, seed: int) -> dict[str, object]:
     return {"messages": len(messages), "untold": left, "differences": told, "seconds": round(seconds)}
 
 
-def broker_kills(folder: Path, sender: Gateway | Publisher, broker: Mosquitto, *, kills: int) -> dict[str, object]:
+def broker_kills(
+    folder: Path, sender: Gateway | Publisher, broker: Mosquitto, *, kills: int
+) -> dict[str, object]:
     """Kill the broker at random; count what was read, what is missing and what came twice."""
     messages = record(round(kills * 2.0 * SPEED))
     farm = Farm(folder, broker, STALLS)
@@ -52,7 +54,7 @@ def broker_kills(folder: Path, sender: Gateway | Publisher, broker: Mosquitto, *
         with sender:
             _publish(sender, messages, killer)
             left = sender.drain(settle_s=30.0) if isinstance(sender, Gateway) else None
-        readings, missing = _counted(service, farm, len(messages))
+        readings, missing = _counted(service, len(messages))
     return {"messages": len(messages), "read": readings, "missing": missing, "untold": left}
 
 
@@ -74,7 +76,7 @@ def _kill(broker: Mosquitto, kills: int, rng: random.Random) -> None:
         broker.start()
 
 
-def _counted(service: RunningService, farm: Farm, expected: int) -> tuple[int, int]:
+def _counted(service: RunningService, expected: int) -> tuple[int, int]:
     """Return frames read and frames in the ledger, once they make up all or nothing moves any more."""
     readings, missing, until_s = 0, 0, time.monotonic() + 30.0
     while readings + missing < expected and time.monotonic() < until_s:
