@@ -14,7 +14,7 @@ ARM: Final = {"seq": 3, "t_ms": START_MS, "rate_hz": 5, "angle_deg": [20.0, 21.0
 KINDS: Final = ("vacuum", "flow", "arm", "cow", "smell", "")
 ODD: Final[tuple[Any, ...]] = (
     None, True, -1, 0, 1, 2**31, 2**53, 2**63, 2**64, 10**400, -0.0, 1e308, 1e-320, "", "0", "NaN", "\u0000",
-    "\ud800", "\U0001f404" * 20, [], [[]], {}, {"a": {}}, [None], [1e309], float("nan"), float("inf"), 
+    "\ud800", "\U0001f404" * 20, [], [[]], {}, {"a": {}}, [None], [1e309], float("nan"), float("inf"),
     "x" * 70,
 )  # fmt: skip
 RAW: Final = (
