@@ -80,11 +80,11 @@ class Gap:
 
     topic: str
     address: Address
-    boot: str | None
     first_seq: int
     last_seq: int
     after_ns: int
     before_ns: int
+    boot: str | None = None
 
     @property
     def frames(self) -> int:
