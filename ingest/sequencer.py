@@ -246,7 +246,9 @@ class Sequencer:
 
     def _too_long(self, stream: _Stream, newest_ns: int) -> bool:
         """Tell whether a topic has waited long enough by its own newest frame."""
-        behind_ns = newest_ns - stream.last.t_ns
+        # After a clock was set back the last place has a later time than all that follows it.
+        first = next(iter(stream.held.values())).frame.stamp
+        behind_ns = newest_ns - min(stream.last.t_ns, first.t_ns)
         return len(stream.held) > self._limits.frames or behind_ns > self._limits.device_ns
 
     def _expire(self) -> list[Outcome]:

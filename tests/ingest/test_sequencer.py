@@ -149,6 +149,16 @@ def test_a_gap_is_given_up_after_two_and_a_half_seconds_of_newer_data() -> None:
     assert (gaps(outcomes), numbers(outcomes)) == ([(0, 0)], [1, 2])
 
 
+def test_after_a_clock_was_set_back_newer_data_still_end_the_wait() -> None:
+    """The wait is measured among the frames that wait when the last place lies in their future."""
+    sequencer = Sequencer({TOPIC: Stamp("a", 0, START_NS + 3600 * S)})
+    device = Clocked("a")
+    assert sequencer.push(device.frame(2, t_s=1.0, recv_s=0.0)) == []
+    assert sequencer.push(device.frame(3, t_s=3.5, recv_s=0.0)) == []
+    outcomes = sequencer.push(device.frame(4, t_s=3.6, recv_s=0.0))
+    assert (gaps(outcomes), numbers(outcomes)) == ([(1, 1)], [2, 3, 4])
+
+
 def test_a_gap_is_given_up_behind_too_many_frames() -> None:
     """The number of frames held for one topic is bounded."""
     sequencer = at_zero()
