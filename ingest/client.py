@@ -13,6 +13,7 @@ import ssl
 import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from types import TracebackType
 from typing import Any, Final, Self
@@ -26,6 +27,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from detect.errors import BrokerError
 from ingest.config import BrokerConfig, Config
+from ingest.redelivery import Origin
 from ingest.wire import Message, parlor_filter
 
 CONNECT_TIMEOUT_S: Final = 10.0
@@ -34,6 +36,8 @@ KEEPALIVE_S: Final = 30
 """A dead connection is noticed within one and a half times this (engineering choice)."""
 RECONNECT_S: Final = (1, 5)
 """First and longest pause between attempts to connect again (engineering choice)."""
+ROOM_S: Final = 0.5
+"""How often a full queue is looked at for the end of the service [s] (engineering choice)."""
 MAX_PACKET_BYTES: Final = 16 * 1024 * 1024
 """Larger packets are not sent to us: a message of that size is a fault or an attack (engineering choice)."""
 NO_RETAINED: Final = 2
@@ -47,8 +51,7 @@ FATAL: Final = frozenset({0x81, 0x84, 0x85, 0x86, 0x87, 0x8A, 0x8C, SESSION_TAKE
 class Delivery:
     """One message with what it takes to acknowledge it on the connection it came by."""
 
-    connection: int
-    mid: int
+    origin: Origin
     qos: int
     retained: bool
     message: Message
@@ -69,6 +72,7 @@ class Refused:
 
 
 Incoming = Delivery | Connected | Refused
+Inbox = queue.Queue[Incoming] | queue.SimpleQueue[Incoming]
 
 
 class BrokerClient:
@@ -79,7 +83,8 @@ class BrokerClient:
     config:
         Address, name, secrets and limits.
     incoming:
-        Where the network thread puts what comes.
+        Where the network thread puts what comes. When it is full the thread waits, and with it the
+        broker: a bound on what does not come under the receive maximum, messages of QoS 0.
     clock_ns:
         Receive time [ns since 1970-01-01 UTC].
     """
@@ -87,7 +92,7 @@ class BrokerClient:
     def __init__(
         self,
         config: Config,
-        incoming: queue.SimpleQueue[Incoming],
+        incoming: Inbox,
         *,
         clock_ns: Callable[[], int] = time.time_ns,
     ) -> None:
@@ -97,6 +102,7 @@ class BrokerClient:
         self._lock = threading.Lock()
         self._connection = 0
         self._told = 0
+        self._closing = threading.Event()
         self._answered = threading.Event()
         self._refusal: BrokerError | None = None
         self._client = _new_client(config)
@@ -141,8 +147,19 @@ class BrokerClient:
         Acknowledgements on their way may be lost when messages are coming in meanwhile: those
         messages come again and are known by their place.
         """
+        self._closing.set()
         self._client.disconnect()
         self._client.loop_stop()
+
+    def renew(self) -> None:
+        """Drop the connection; the client makes a new one, and the broker sends again what it has.
+
+        Some brokers were seen to hold messages back on a connection that looks sound.
+        """
+        connection: Any = self._client.socket()
+        if connection is not None:
+            with suppress(OSError):  # it may be going down already
+                connection.shutdown(socket.SHUT_RDWR)
 
     def acknowledge(self, deliveries: Sequence[Delivery]) -> None:
         """Acknowledge deliveries in the order in which they came; those of a lost connection are left.
@@ -151,8 +168,8 @@ class BrokerClient:
         """
         with self._lock:
             for delivery in deliveries:
-                if delivery.connection == self._connection and delivery.qos:
-                    self._client.ack(delivery.mid, delivery.qos)
+                if delivery.origin.connection == self._connection and delivery.qos:
+                    self._client.ack(delivery.origin.mid, delivery.qos)
 
     def publish_retained(self, messages: Iterable[tuple[str, bytes]]) -> None:
         """Publish what the broker shall keep as the latest word on its topic; a lost one is said again."""
@@ -184,7 +201,7 @@ class BrokerClient:
         """Tell the service, once for each connection, that messages will come."""
         if self._told != self._connection:
             self._told = self._connection
-            self._incoming.put(Connected(self._connection))
+            self._put(Connected(self._connection))
             self._answered.set()
 
     def _on_disconnect(self, _client: mqtt.Client, _data: Any, *farewell: Any) -> None:
@@ -201,7 +218,15 @@ class BrokerClient:
         except UnicodeDecodeError:
             topic = "(the topic is not UTF-8)"
         received = Message(recv_ns, topic, bytes(message.payload))
-        self._incoming.put(Delivery(self._connection, message.mid, message.qos, message.retain, received))
+        origin = Origin(self._connection, message.mid)
+        self._put(Delivery(origin, message.qos, message.retain, received))
+
+    def _put(self, item: Incoming) -> None:
+        """Wait for room; at the end drop what is not acknowledged anyway."""
+        while not self._closing.is_set():
+            with suppress(queue.Full):
+                self._incoming.put(item, timeout=ROOM_S)
+                break
 
     def _refuse(self, code: ReasonCode) -> None:
         """Pass a refusal on, if it is for good; the client tries again after any other."""
@@ -213,7 +238,7 @@ class BrokerClient:
     def _give_up(self, what: str) -> None:
         """Tell the service that the broker will not serve us."""
         self._refusal = BrokerError(what, where=self._config.broker.url)
-        self._incoming.put(Refused(self._refusal))
+        self._put(Refused(self._refusal))
         self._answered.set()
 
 

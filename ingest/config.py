@@ -58,6 +58,12 @@ class BrokerConfig(Section):
         description="how long the broker keeps messages for us [s] (engineering choice)",
     )
 
+    silence_s: float = Field(
+        default=30.0,
+        ge=1.0,
+        description="silence after which the connection is made anew, at first [s] (engineering choice)",
+    )
+
     @field_validator("url")
     @classmethod
     def _address(cls, url: str) -> str:

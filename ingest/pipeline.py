@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
+from itertools import repeat
 from typing import Final, Protocol, Self
 
 from detect.checkpoint import Checkpoint
@@ -18,11 +19,13 @@ from detect.readings import Reading
 from detect.results import Result
 from ingest import hold_state
 from ingest.decode import Decoder, Frame, Rejected, Stamp
-from ingest.sequencer import DEFAULT_LIMITS, Dropped, Gap, HoldLimits, Outcome, Sequencer, Surplus
+from ingest.redelivery import Mark, Origin, Redelivery
+from ingest.sequencer import DEFAULT_LIMITS, Astray, Dropped, Gap, HoldLimits, Outcome, Sequencer, Surplus
 from ingest.wire import Message
-from store.history import Batch, History, Quarantined, Watermark
+from store.history import Batch, History, MissingFrames, Quarantined, Watermark
 from store.quarantine import PAYLOAD_LIMIT_BYTES
 
+_ASTRAY: Final = Rejected("impossible sequence number: far from all others of its topic")
 TOPIC_LIMIT_CHARS: Final = 512
 """A refused message's topic is cut here; a topic may be 64 kB long (engineering choice)."""
 
@@ -98,14 +101,22 @@ class Pipeline:
     """
 
     def __init__(
-        self, *, history: History, detector: Detector, decoder: Decoder, sequencer: Sequencer, start: Start
+        self,
+        *,
+        history: History,
+        detector: Detector,
+        decoder: Decoder,
+        sequencer: Sequencer,
+        redelivery: Redelivery,
+        start: Start,
     ) -> None:
         self.start = start
         self._history = history
         self._detector = detector
         self._decoder = decoder
         self._sequencer = sequencer
-        self._stored_until_ns = sequencer.now_ns
+        self._redelivery = redelivery
+        self._stored_until_ns = sequencer.clock.newest_recv_ns
         self._observers: list[Observer] = []
 
     @classmethod
@@ -129,17 +140,33 @@ class Pipeline:
         marks = history.watermarks(decoder.parlor)
         places = {topic: Stamp(mark.boot, mark.seq, mark.t_ns) for topic, mark in marks.items()}
         sequencer = Sequencer(places, limits=limits)
-        start = Start.FRESH
+        start, memory = Start.FRESH, None
         if stored is not None:
-            start = _resume(stored, detector=detector, decoder=decoder, sequencer=sequencer)
-        return cls(history=history, detector=detector, decoder=decoder, sequencer=sequencer, start=start)
+            start, memory = _resume(stored, detector=detector, decoder=decoder)
+        if memory is not None:
+            sequencer.restore(memory.held, clock=memory.clock, pasts=memory.pasts)
+        return cls(
+            history=history,
+            detector=detector,
+            decoder=decoder,
+            sequencer=sequencer,
+            redelivery=Redelivery(memory.marks if memory else ()),
+            start=start,
+        )
 
     def observe(self, observer: Observer) -> None:
         """Tell an observer of every batch after it is durable."""
         self._observers.append(observer)
 
-    def process(self, messages: Sequence[Message]) -> Committed:
+    def process(self, messages: Sequence[Message], origins: Sequence[Origin] = ()) -> Committed:
         """Take the next messages received, as far as a durable commit.
+
+        Parameters
+        ----------
+        messages:
+            In the order in which they came.
+        origins:
+            How each came from a broker; empty for messages of a record.
 
         Returns
         -------
@@ -152,8 +179,8 @@ class Pipeline:
             When nothing of the batch could be stored.
         """
         work = _Work(messages=len(messages))
-        for message in messages:
-            self._take(message, work)
+        for message, origin in zip(messages, origins or repeat(None, len(messages)), strict=True):
+            self._take(message, origin, work)
         return self._commit(work)
 
     def finish(self) -> Committed:
@@ -169,18 +196,34 @@ class Pipeline:
         work.results += self._detector.flush()
         return self._commit(work)
 
-    def _take(self, message: Message, work: _Work) -> None:
+    def _take(self, message: Message, origin: Origin | None, work: _Work) -> None:
         """Decode one message and pass on what it sets free."""
+        if origin is not None:
+            self._redelivery.pass_by(origin)
         decoded = self._decoder.decode(message)
-        if isinstance(decoded, Frame):
-            self._settle(self._sequencer.push(decoded), work)
+        if isinstance(decoded, Rejected):
+            self._refuse(message, origin, decoded, work=work)
             return
-        self._settle(self._sequencer.tick(message.recv_ns), work)
-        if message.recv_ns <= self._stored_until_ns:
-            # It has no place in a topic to be known by, but this receive time was stored before.
-            work.surplus[Surplus.DUPLICATE] += 1
+        outcomes = self._sequencer.push(decoded)
+        self._settle(outcomes, work)
+        if outcomes and isinstance(outcomes[-1], Astray):
+            self._refuse(message, origin, _ASTRAY, work=work)
+
+    def _refuse(self, message: Message, origin: Origin | None, why: Rejected, *, work: _Work) -> None:
+        """Set aside a message that has no place in a topic to be known by, once.
+
+        From a broker it is known by how it came; in a record by a receive time that was stored before.
+        """
+        if origin is not None:
+            known = self._redelivery.is_repeat(Mark.of(origin.mid, message))
         else:
-            work.quarantined.append(_quarantined(message, decoded))
+            known = message.recv_ns <= self._stored_until_ns
+        if known:
+            work.surplus[Surplus.DUPLICATE] += 1
+            self._sequencer.pass_over(message.recv_ns)
+        else:
+            self._settle(self._sequencer.tick(message.recv_ns), work)
+            work.quarantined.append(_quarantined(message, why))
 
     def _settle(self, outcomes: Sequence[Outcome], work: _Work) -> None:
         """Give frames in order to the detector, keep count of the rest."""
@@ -193,6 +236,8 @@ class Pipeline:
                     work.moved.add(outcome.topic)
                 case Dropped():
                     work.surplus[outcome.why] += 1
+                case Astray():
+                    pass  # refused by the caller, which knows how it came
 
     def _feed(self, frame: Frame, work: _Work) -> None:
         """Let the detector read a frame, or set it aside when its numbers are impossible."""
@@ -212,6 +257,7 @@ class Pipeline:
             quarantined=work.quarantined,
             watermarks={topic: self._mark(topic) for topic in sorted(work.moved)},
             checkpoint=self._checkpoint(),
+            missing=[_missing(gap) for gap in work.gaps],
         )
         self._history.commit(batch)
         committed = Committed(
@@ -224,7 +270,7 @@ class Pipeline:
             quarantined=tuple(work.quarantined),
             moved=batch.watermarks,
             held=len(self._sequencer.held()),
-            newest_recv_ns=self._sequencer.now_ns,
+            newest_recv_ns=self._sequencer.clock.newest_recv_ns,
         )
         for observer in self._observers:
             observer(committed)
@@ -236,24 +282,40 @@ class Pipeline:
         return Watermark(place.boot, place.seq, place.t_ns)
 
     def _checkpoint(self) -> Checkpoint:
-        """Return the detector's state together with the frames that wait to be read."""
+        """Return the detector's state together with what the pipeline itself remembers."""
         state = self._detector.checkpoint()
-        blobs = {**state.blobs, hold_state.BLOB_KEY: hold_state.pack(self._sequencer)}
+        memory = hold_state.pack(self._sequencer, self._redelivery.marks())
+        blobs = {**state.blobs, hold_state.BLOB_KEY: memory}
         return Checkpoint(version=state.version, digest=state.digest, blobs=blobs)
 
 
-def _resume(stored: Checkpoint, *, detector: Detector, decoder: Decoder, sequencer: Sequencer) -> Start:
+def _resume(
+    stored: Checkpoint, *, detector: Detector, decoder: Decoder
+) -> tuple[Start, hold_state.Memory | None]:
     """Take up a stored state; one of another detector is left, the places stay good."""
     blobs = dict(stored.blobs)
-    waiting = blobs.pop(hold_state.BLOB_KEY, None)
+    packed = blobs.pop(hold_state.BLOB_KEY, None)
+    memory = None
     try:
-        if waiting is not None:
-            held, now_ns = hold_state.unpack(waiting, decoder)
-            sequencer.restore(held, now_ns=now_ns)
+        if packed is not None:
+            memory = hold_state.unpack(packed, decoder)
         detector.restore(Checkpoint(version=stored.version, digest=stored.digest, blobs=blobs))
     except CheckpointError:
-        return Start.RESET
-    return Start.RESUMED
+        return Start.RESET, memory
+    return Start.RESUMED, memory
+
+
+def _missing(gap: Gap) -> MissingFrames:
+    """Return a gap as it is stored."""
+    return MissingFrames(
+        stall=gap.address.stall,
+        stream=gap.address.kind.value,
+        boot=gap.boot,
+        first_seq=gap.first_seq,
+        last_seq=gap.last_seq,
+        start_ns=gap.after_ns,
+        end_ns=gap.before_ns,
+    )
 
 
 def _quarantined(message: Message, rejected: Rejected) -> Quarantined:

@@ -55,8 +55,16 @@ class Receipts:
 
 
 def _payload(marks: Mapping[str, Watermark]) -> bytes:
-    """Write the last stored number of each kind, and the boot mark of the latest."""
+    """Write the last stored number of each kind that counts under the latest boot mark.
+
+    A kind whose last frame came under a former mark stands apart under ``former``: among the others
+    its number would be read as one of the present count, and a gateway would drop frames that are
+    not stored.
+    """
+    boot = max(marks.values(), key=lambda mark: mark.t_ns).boot
     # A device that has just restarted, with its first frame still missing, stands before number 0.
-    fields: dict[str, object] = {kind: mark.seq for kind, mark in sorted(marks.items()) if mark.seq >= 0}
-    latest = max(marks.values(), key=lambda mark: mark.t_ns)
-    return json.dumps(fields | {"boot": latest.boot}, separators=(",", ":")).encode()
+    told = {kind: mark for kind, mark in sorted(marks.items()) if mark.seq >= 0}
+    fields: dict[str, object] = {kind: mark.seq for kind, mark in told.items() if mark.boot == boot}
+    former = {kind: {"seq": mark.seq, "boot": mark.boot} for kind, mark in told.items() if mark.boot != boot}
+    fields |= {"boot": boot} | ({"former": former} if former else {})
+    return json.dumps(fields, separators=(",", ":")).encode()

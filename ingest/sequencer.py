@@ -6,21 +6,28 @@ live service did. A message is in one of these relations to the last frame passe
 - the same boot mark and the next number: passed on;
 - a higher number: held until the missing ones come, for a bounded time and number of frames;
 - a number that was passed before: a duplicate;
-- another boot mark and a later time, or without boot marks a lower number and a later time: the
-  device has restarted and counts from 0;
-- an older time where the above does not explain it: stale, a copy from before a restart.
+- a boot mark not seen before, or without boot marks a lower number and a time later than any before:
+  the device has restarted and counts from 0;
+- a former boot mark with an old time, or without boot marks a number and a time from before a
+  restart: stale, a copy that comes late;
+- a number no outage explains: astray, for the quarantine. It must not become the place of its topic,
+  or every frame after it would look old.
 
-A device without a boot mark whose clock is set back is therefore stale until its clock has caught up.
+Numbers and boot marks decide, not the device's clock: it may jump either way. One case is left: a
+device without a boot mark that restarts while its clock is set back looks like a copy of itself
+until its clock has caught up.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from enum import Enum, StrEnum
+from enum import StrEnum
 from typing import Final
 
 from ingest.decode import Frame, Stamp
+from ingest.record_clock import Clock
+from ingest.relation import NO_PAST, Past, Relation, after_restart, relation
 from ingest.wire import Address
 
 
@@ -31,11 +38,14 @@ class HoldLimits:
     Engineering choices. What overtakes does so by a frame or two: ``device_ns`` of newer data is the
     measure that also holds when a record runs faster than time, and it stays under the detector's
     patience with a silent stream, or one lost frame would cost its stall seconds of data. ``wait_ns``
-    of receive time ends the wait of a topic that has gone quiet behind its gap.
+    of receive time ends the wait of a topic that has gone quiet behind its gap. A pause of the whole
+    record counts as ``pause_ns`` at most: while the service is down nothing can come, and what is
+    missing may be the next message the broker has in store.
     """
 
     device_ns: int = 2_500_000_000
     wait_ns: int = 3 * 10**9
+    pause_ns: int = 10**9
     frames: int = 64
 
 
@@ -58,6 +68,13 @@ class Dropped:
 
 
 @dataclass(frozen=True, slots=True)
+class Astray:
+    """A frame whose number is far from all others of its topic."""
+
+    frame: Frame
+
+
+@dataclass(frozen=True, slots=True)
 class Gap:
     """Numbers of one topic that never came, and the device times [ns] before and after them."""
 
@@ -67,6 +84,7 @@ class Gap:
     last_seq: int
     after_ns: int
     before_ns: int
+    boot: str | None = None
 
     @property
     def frames(self) -> int:
@@ -74,32 +92,31 @@ class Gap:
         return self.last_seq - self.first_seq + 1
 
 
-Outcome = Frame | Gap | Dropped
+Outcome = Frame | Gap | Dropped | Astray
 
 
 @dataclass(frozen=True, slots=True)
 class Held:
-    """A frame that waits for an earlier one, since when [ns of receive time]."""
+    """A frame that waits for an earlier one, since when [ns of the sequencer's clock]."""
 
     frame: Frame
     since_ns: int
 
 
-class _Relation(Enum):
-    """How a frame stands to the last one passed on."""
-
-    AHEAD = "ahead"
-    RESTART = "restart"
-    DUPLICATE = "duplicate"
-    STALE = "stale"
+_SURPLUS: Final = (Relation.DUPLICATE, Relation.STALE)
 
 
 @dataclass(slots=True)
 class _Stream:
-    """One topic: the last place passed on and the frames held behind a gap, by number."""
+    """One topic: the last place passed on and the frames held behind a gap, by number.
+
+    The time of ``last`` is the latest ever passed on: it never falls, or old frames would look like
+    a restart.
+    """
 
     last: Stamp
     held: dict[int, Held] = field(default_factory=dict)
+    past: Past = NO_PAST
 
 
 class Sequencer:
@@ -116,14 +133,14 @@ class Sequencer:
     def __init__(self, places: Mapping[str, Stamp], *, limits: HoldLimits = DEFAULT_LIMITS) -> None:
         self._limits = limits
         self._streams = {topic: _Stream(place) for topic, place in places.items()}
-        self._now_ns = 0
+        self._clock = Clock()
         self._waiting: set[str] = set()
         self._oldest_ns = 0
 
     @property
-    def now_ns(self) -> int:
-        """Latest receive time seen [ns]; it never falls, whatever the receiver's clock does."""
-        return self._now_ns
+    def clock(self) -> Clock:
+        """Return the sequencer's clock."""
+        return self._clock
 
     def place(self, topic: str) -> Stamp:
         """Return the last place of a topic that was passed on."""
@@ -136,9 +153,15 @@ class Sequencer:
             waiting, key=lambda held: (held.since_ns, held.frame.message.topic, held.frame.stamp.seq)
         )
 
-    def restore(self, held: Iterable[Held], *, now_ns: int) -> None:
-        """Take up the frames that waited when the places were stored."""
-        self._now_ns = now_ns
+    def pasts(self) -> dict[str, Past]:
+        """Return what is remembered of the topics whose devices have restarted."""
+        return {topic: stream.past for topic, stream in self._streams.items() if stream.past != NO_PAST}
+
+    def restore(self, held: Iterable[Held], *, clock: Clock, pasts: Mapping[str, Past]) -> None:
+        """Take up what was so when the places were stored: frames that waited, the clock, restarts."""
+        self._clock = clock
+        for topic in pasts.keys() & self._streams.keys():
+            self._streams[topic].past = pasts[topic]
         for waiting in held:
             self._admit(waiting.frame, waiting.since_ns)
         self._find_oldest()
@@ -149,13 +172,23 @@ class Sequencer:
         Returns
         -------
         list[Outcome]
-            Frames now in order (of any topic), gaps given up on, and the frame itself if it is surplus.
+            Frames now in order (of any topic), gaps given up on, and last the frame itself if it is
+            not passed on or held.
         """
-        return self.tick(frame.message.recv_ns) + self._admit(frame, self._now_ns)
+        outcomes: list[Outcome] = []
+        if self._is_surplus(frame):
+            self.pass_over(frame.message.recv_ns)
+        else:
+            outcomes = self.tick(frame.message.recv_ns)
+        return outcomes + self._admit(frame, self._clock.elapsed_ns)
+
+    def pass_over(self, recv_ns: int) -> None:
+        """Take note of the receive time [ns] of a message that had come before."""
+        self._clock = self._clock.again(recv_ns)
 
     def tick(self, recv_ns: int) -> list[Outcome]:
         """Take note of a receive time [ns], of whatever message, and give up on what waited too long."""
-        self._now_ns = max(self._now_ns, recv_ns)
+        self._clock = self._clock.at(recv_ns, pause_ns=self._limits.pause_ns)
         return self._expire() if self._waiting else []
 
     def release(self) -> list[Outcome]:
@@ -165,6 +198,14 @@ class Sequencer:
             outcomes += self._give_up_all(topic)
         return outcomes
 
+    def _is_surplus(self, frame: Frame) -> bool:
+        """Tell whether a frame was passed on or held before, or is from before a restart."""
+        stream = self._streams.get(frame.message.topic)
+        if stream is None:
+            return False
+        stands = relation(frame.stamp, last=stream.last, past=stream.past)
+        return stands in _SURPLUS or (stands is Relation.AHEAD and frame.stamp.seq in stream.held)
+
     def _admit(self, frame: Frame, since_ns: int) -> list[Outcome]:
         """Place one frame in its topic."""
         topic = frame.message.topic
@@ -172,17 +213,20 @@ class Sequencer:
         if stream is None:
             self._streams[topic] = _Stream(frame.stamp)
             return [frame]
-        match _relation(frame.stamp, stream.last):
-            case _Relation.AHEAD:
+        match relation(frame.stamp, last=stream.last, past=stream.past):
+            case Relation.AHEAD:
                 return self._ahead(stream, frame, since_ns)
-            case _Relation.RESTART:
+            case Relation.RESTART:
                 outcomes = self._give_up_all(topic)
+                stream.past = after_restart(stream.last, stream.past)
                 stream.last = Stamp(frame.stamp.boot, -1, stream.last.t_ns)
                 return outcomes + self._ahead(stream, frame, since_ns)
-            case _Relation.DUPLICATE:
+            case Relation.DUPLICATE:
                 return [Dropped(frame, Surplus.DUPLICATE)]
-            case _Relation.STALE:
+            case Relation.STALE:
                 return [Dropped(frame, Surplus.STALE)]
+            case Relation.ASTRAY:
+                return [Astray(frame)]
 
     def _ahead(self, stream: _Stream, frame: Frame, since_ns: int) -> list[Outcome]:
         """Pass on the next frame with what it sets free; hold one that is too early."""
@@ -202,13 +246,15 @@ class Sequencer:
 
     def _too_long(self, stream: _Stream, newest_ns: int) -> bool:
         """Tell whether a topic has waited long enough by its own newest frame."""
-        behind_ns = newest_ns - stream.last.t_ns
+        # After a clock was set back the last place has a later time than all that follows it.
+        first = next(iter(stream.held.values())).frame.stamp
+        behind_ns = newest_ns - min(stream.last.t_ns, first.t_ns)
         return len(stream.held) > self._limits.frames or behind_ns > self._limits.device_ns
 
     def _expire(self) -> list[Outcome]:
         """Give up on gaps that were waited for long enough."""
         outcomes: list[Outcome] = []
-        while self._waiting and self._now_ns - self._oldest_ns > self._limits.wait_ns:
+        while self._waiting and self._clock.elapsed_ns - self._oldest_ns > self._limits.wait_ns:
             outcomes += self._give_up(self._by_age()[0])
         return outcomes
 
@@ -226,6 +272,7 @@ class Sequencer:
         gap = Gap(
             topic=topic,
             address=frame.address,
+            boot=frame.stamp.boot,
             first_seq=stream.last.seq + 1,
             last_seq=frame.stamp.seq - 1,
             after_ns=stream.last.t_ns,
@@ -259,17 +306,6 @@ class Sequencer:
         self._oldest_ns = min(map(self._age, self._waiting), default=0)
 
 
-def _relation(stamp: Stamp, last: Stamp) -> _Relation:
-    """Compare a frame's place with the last one passed on in its topic."""
-    if stamp.boot != last.boot:
-        return _Relation.RESTART if stamp.t_ns > last.t_ns else _Relation.STALE
-    if stamp.seq > last.seq:
-        from_before = stamp.boot is None and stamp.t_ns < last.t_ns
-        return _Relation.STALE if from_before else _Relation.AHEAD
-    fell_back = stamp.boot is None and stamp.t_ns > last.t_ns
-    return _Relation.RESTART if fell_back else _Relation.DUPLICATE
-
-
 def _advance(stream: _Stream, stamp: Stamp) -> None:
-    """Move a topic's place on; its time never falls, or old frames would look like a restart."""
+    """Move a topic's place on."""
     stream.last = Stamp(stamp.boot, stamp.seq, max(stamp.t_ns, stream.last.t_ns))

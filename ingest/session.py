@@ -10,11 +10,12 @@ from dataclasses import dataclass
 from typing import Final
 
 from ingest.capture import CaptureWriter
-from ingest.client import BrokerClient, Connected, Delivery, Incoming, Refused
+from ingest.client import BrokerClient, Connected, Delivery, Inbox, Incoming, Refused
 from ingest.config import Config
 from ingest.pipeline import Pipeline
 from ingest.receipts import Receipts
-from ingest.wire import Message, is_outgoing
+from ingest.watchdog import Watchdog
+from ingest.wire import is_outgoing
 from store.batch import Watermark
 
 
@@ -30,7 +31,7 @@ SYSTEM_CLOCKS: Final = Clocks()
 
 
 def take_batch(
-    incoming: queue.SimpleQueue[Incoming], *, window_s: float, most: int, clock_s: Callable[[], float]
+    incoming: Inbox, *, window_s: float, most: int, clock_s: Callable[[], float]
 ) -> list[Incoming]:
     """Wait for something to come, then take all that comes within the window.
 
@@ -103,13 +104,17 @@ class Session:
         StoreError
             When a batch could not be stored; its messages stay unacknowledged.
         """
-        incoming: queue.SimpleQueue[Incoming] = queue.SimpleQueue()
+        incoming: queue.Queue[Incoming] = queue.Queue(2 * self._config.broker.receive_maximum)
+        watchdog = Watchdog(self._config.broker.silence_s, clock_s=self._clocks.monotonic_s)
         with BrokerClient(self._config, incoming, clock_ns=self._clocks.now_ns) as client:
             while not stop.is_set():
-                self._work(client, self._take(incoming, self._config.batch.window_s))
+                batch = self._take(incoming, self._config.batch.window_s)
+                self._work(client, batch)
+                if watchdog.barks(heard=any(isinstance(item, Delivery) for item in batch)):
+                    client.renew()
             self._work(client, self._take(incoming, 0.0))
 
-    def _take(self, incoming: queue.SimpleQueue[Incoming], window_s: float) -> list[Incoming]:
+    def _take(self, incoming: Inbox, window_s: float) -> list[Incoming]:
         return take_batch(incoming, window_s=window_s, most=self._most, clock_s=self._clocks.monotonic_s)
 
     def _work(self, client: BrokerClient, batch: list[Incoming]) -> None:
@@ -124,16 +129,17 @@ class Session:
                     self._on_connected()
                 case Refused():
                     raise item.error
-        messages = [delivery.message for delivery in deliveries if self._is_news(delivery)]
-        if messages:
-            self._commit(client, messages)
+        news = [delivery for delivery in deliveries if self._is_news(delivery)]
+        if news:
+            self._commit(client, news)
         client.acknowledge(deliveries)
 
-    def _commit(self, client: BrokerClient, messages: list[Message]) -> None:
+    def _commit(self, client: BrokerClient, news: list[Delivery]) -> None:
+        messages = [delivery.message for delivery in news]
         if self._capture is not None:
             for message in messages:
                 self._capture.write(message)
-        committed = self._pipeline.process(messages)
+        committed = self._pipeline.process(messages, [delivery.origin for delivery in news])
         self.commits += 1
         client.publish_retained(self._receipts.after(committed.moved))
 

@@ -102,7 +102,8 @@ class Gateway:
         seq = self._seq.get(topic, 0)
         self._seq[topic] = seq + 1
         t_ms = round(self._to.start_ns / 1e6 + at_s * 1e3 + self._skew_ms[stall])
-        return seq, t_ms, f"b{self._boots[stall]}"
+        # Another record is another start of the devices: its numbers begin again under other marks.
+        return seq, t_ms, f"{self._to.start_ns // 10**9:x}.{self._boots[stall]}"
 
     def vacuum(
         self, stall: int, span_s: tuple[float, float], kpa: list[float], channel: VacuumChannel | None

@@ -29,6 +29,23 @@ class Quarantined:
 
 
 @dataclass(frozen=True, slots=True)
+class MissingFrames:
+    """Frames of one stream that never came.
+
+    ``stall`` is None for the plant; the numbers are those of the device's boot mark; the device
+    times [ns] are those of the frames before and after.
+    """
+
+    stall: int | None
+    stream: str
+    boot: str | None
+    first_seq: int
+    last_seq: int
+    start_ns: int
+    end_ns: int
+
+
+@dataclass(frozen=True, slots=True)
 class Batch:
     """All that one commit makes durable for one parlor.
 
@@ -41,3 +58,4 @@ class Batch:
     quarantined: Sequence[Quarantined] = ()
     watermarks: Mapping[str, Watermark] = field(default_factory=dict)
     checkpoint: Checkpoint | None = None
+    missing: Sequence[MissingFrames] = ()

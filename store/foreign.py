@@ -129,6 +129,7 @@ def _bytes(series: pl.Series) -> pl.Series:
 _DTYPES: Final[dict[ColumnType, pl.DataType]] = {
     ColumnType.TEXT: pl.String(),
     ColumnType.INTEGER: pl.Int32(),
+    ColumnType.LONG: pl.Int64(),
     ColumnType.REAL: pl.Float64(),
     ColumnType.FLAG: pl.Boolean(),
     ColumnType.INSTANT: pl.Datetime("us"),
@@ -137,6 +138,7 @@ _DTYPES: Final[dict[ColumnType, pl.DataType]] = {
 _CASTS: Final[dict[ColumnType, Callable[[pl.Series], pl.Series]]] = {
     ColumnType.TEXT: _text,
     ColumnType.INTEGER: _integer,
+    ColumnType.LONG: _integer,
     ColumnType.REAL: _real,
     ColumnType.FLAG: _flag,
     ColumnType.INSTANT: _instant,

@@ -17,16 +17,17 @@ import duckdb
 
 from detect.checkpoint import Checkpoint
 from detect.errors import StoreError
-from store.batch import Batch, Quarantined, Watermark
+from store.batch import Batch, MissingFrames, Quarantined, Watermark
 from store.detector_state import DetectorState
 from store.engine import DEFAULT_SETTINGS, StoreSettings, connect, first_line
+from store.gaps import append_gaps
 from store.maintenance import MaintenanceNote, append_note
 from store.migrations import migrate, require_current, schema_version
 from store.progress import read_watermarks, write_watermarks
 from store.quarantine import DEFAULT_LIMITS, Quarantine, QuarantineLimits
 from store.results import append_results
 
-__all__ = ["Batch", "History", "Quarantined", "Watermark"]
+__all__ = ["Batch", "History", "MissingFrames", "Quarantined", "Watermark"]
 
 
 class History:
@@ -142,6 +143,7 @@ class History:
             with self.transaction() as connection:
                 append_results(connection, batch.results)
                 self.quarantine.append(batch.quarantined)
+                append_gaps(connection, batch.parlor, batch.missing)
                 write_watermarks(connection, batch.parlor, batch.watermarks)
                 if batch.checkpoint is not None:
                     self._state.write(batch.parlor, batch.checkpoint)

@@ -65,7 +65,22 @@ _EVIDENCE: Final = "ALTER TABLE air_event ADD COLUMN evidence VARCHAR;"
 
 _QUARTER: Final = "ALTER TABLE air_event ADD COLUMN quarter VARCHAR;"
 
-STEPS: Final[tuple[str, ...]] = (_TABLES, SLIPS_PER_100 + STALL_DAY, _EVIDENCE, _QUARTER + QUARTER_SLIPS)
+
+_DATA_GAP: Final = """
+CREATE TABLE data_gap (
+    parlor VARCHAR NOT NULL, stall INTEGER, stream VARCHAR NOT NULL, boot VARCHAR,
+    first_seq BIGINT NOT NULL, last_seq BIGINT NOT NULL, frames BIGINT NOT NULL,
+    start_at TIMESTAMP NOT NULL, end_at TIMESTAMP NOT NULL
+);
+"""
+
+STEPS: Final[tuple[str, ...]] = (
+    _TABLES,
+    SLIPS_PER_100 + STALL_DAY,
+    _EVIDENCE,
+    _QUARTER + QUARTER_SLIPS,
+    _DATA_GAP,
+)
 """Step n (counted from 1) brings a file of schema version n - 1 to version n."""
 VERSION: Final = len(STEPS)
 """Schema version this program reads and writes."""

@@ -21,6 +21,7 @@ class ColumnType(StrEnum):
 
     TEXT = "VARCHAR"
     INTEGER = "INTEGER"
+    LONG = "BIGINT"
     REAL = "DOUBLE"
     FLAG = "BOOLEAN"
     INSTANT = "TIMESTAMP"
@@ -72,7 +73,7 @@ def _word(name: str, words: Iterable[StrEnum]) -> Column:
     return Column(name.removesuffix("?"), ColumnType.TEXT, name.endswith("?"), words=known)
 
 
-_TEXT, _INTEGER, _REAL = ColumnType.TEXT, ColumnType.INTEGER, ColumnType.REAL
+_TEXT, _INTEGER, _LONG, _REAL = ColumnType.TEXT, ColumnType.INTEGER, ColumnType.LONG, ColumnType.REAL
 _FLAG, _INSTANT, _BYTES = ColumnType.FLAG, ColumnType.INSTANT, ColumnType.BYTES
 
 AIR_EVENT = Table(
@@ -159,6 +160,18 @@ MAINTENANCE = Table(
     key=("at", "stall", "what", "note"),
 )
 
+DATA_GAP = Table(
+    "data_gap",
+    (
+        *_columns(_TEXT, "parlor"),
+        *_columns(_INTEGER, "stall?"),
+        *_columns(_TEXT, "stream", "boot?"),
+        *_columns(_LONG, "first_seq", "last_seq", "frames"),
+        *_columns(_INSTANT, "start_at", "end_at"),
+    ),
+    key=("parlor", "stall", "stream", "boot", "first_seq", "start_at"),
+)
+
 QUARANTINE = Table(
     "quarantine",
     (
@@ -172,5 +185,5 @@ QUARANTINE = Table(
 
 RESULT_TABLES = (AIR_EVENT, SUPPORT_EVENT, MILKING, PLANT_EVENT, CONDITION_EVENT)
 """Tables filled by the detector, one a result class."""
-CONTRACT_TABLES = (*RESULT_TABLES, MAINTENANCE, QUARANTINE)
+CONTRACT_TABLES = (*RESULT_TABLES, DATA_GAP, MAINTENANCE, QUARANTINE)
 """Tables that leave the file, in the order they are exported."""

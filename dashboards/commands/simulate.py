@@ -94,18 +94,22 @@ def _capture(simulation: Simulation, out: Path) -> int:
 def _publish(simulation: Simulation, broker: str, speed: float) -> int:
     from dashboards.pacing import paced
     from dashboards.progress import progress
-    from ingest.publisher import Publisher
+    from ingest.gateway import Gateway
     from ingest.settings import load_settings
 
     # The name is not used: only where the broker is, and who we are there.
     settings = load_settings(
         None, overrides=(f'broker.url="{broker}"', 'parlor.name="any"', "parlor.stalls=1")
     )
-    total_ns = simulation.scenario.duration_s * 1e9
+    scenario = simulation.scenario
+    total_ns = scenario.duration_s * 1e9
     count = 0
-    with Publisher(settings.config.broker) as publisher, progress("publish", total=total_ns) as report:
+    with (
+        Gateway(settings.config.broker, root=scenario.root, parlor=scenario.parlor) as gateway,
+        progress("publish", total=total_ns) as report,
+    ):
         for count, message in enumerate(paced(simulation, speed=speed), start=1):
-            publisher.publish(message)
+            gateway.publish(message)
             if count % 1000 == 0:
                 report(message.recv_ns - simulation.scenario.start_ns)
     return count

@@ -6,13 +6,14 @@ import queue
 import socket
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 
 import pytest
 
 from detect.errors import BrokerError
 from ingest.client import BrokerClient, Connected, Delivery, Incoming, Refused
 from ingest.config import Config
+from ingest.redelivery import Origin
 
 CONNACK = bytes.fromhex("20 03 00 00 00")
 SUBACK = bytes.fromhex("90 04 00 01 00 01")
@@ -26,7 +27,8 @@ def scripted(*answers: bytes) -> Iterator[tuple[Config, queue.SimpleQueue[bytes]
 
     def serve(listener: socket.socket) -> None:
         connection, _ = listener.accept()
-        with connection:
+        # A client that leaves with words unread resets the connection.
+        with connection, suppress(ConnectionResetError):
             for answer in answers:
                 said.put(connection.recv(4096))
                 connection.sendall(answer)
@@ -102,7 +104,7 @@ def test_nothing_is_acknowledged_unasked_and_a_lost_connection_never() -> None:
         assert isinstance(connected, Connected)
         assert isinstance(first, Delivery)
         assert isinstance(second, Delivery)
-        stale = Delivery(first.connection - 1, 99, 1, False, first.message)
+        stale = Delivery(Origin(first.origin.connection - 1, 99), 1, False, first.message)
         client.acknowledge([stale, first, second])
     words = [said.get(timeout=PATIENCE_S) for _ in range(2)]
     while not said.empty():
@@ -122,3 +124,25 @@ def test_a_topic_that_is_not_utf_8_is_still_a_message() -> None:
         delivery = incoming.get(timeout=PATIENCE_S)
     assert isinstance(delivery, Delivery)
     assert delivery.message.topic == "(the topic is not UTF-8)"
+
+
+def test_a_full_queue_holds_the_network_back_and_drops_nothing() -> None:
+    """Whatever the broker sends at once, no more than the bound waits here; and the end is not held up."""
+    incoming: queue.Queue[Incoming] = queue.Queue(2)
+    many = b"".join(publish(b"milking/willowmere/stall/1/flow", b"%03d" % i, mid=i + 1) for i in range(50))
+    with scripted(CONNACK, SUBACK + many) as (config, _):
+        with BrokerClient(config, incoming):
+            heard = [incoming.get(timeout=PATIENCE_S) for _ in range(31)]
+        assert incoming.qsize() <= 2
+    payloads = [item.message.payload for item in heard[1:] if isinstance(item, Delivery)]
+    assert payloads == [b"%03d" % i for i in range(30)]
+
+
+def test_a_renewed_connection_ends_the_old_one() -> None:
+    """The broker sees the connection go down."""
+    incoming: queue.SimpleQueue[Incoming] = queue.SimpleQueue()
+    with scripted(CONNACK, SUBACK) as (config, said), BrokerClient(config, incoming) as client:
+        assert isinstance(incoming.get(timeout=PATIENCE_S), Connected)
+        client.renew()
+        words = [said.get(timeout=PATIENCE_S) for _ in range(2)]
+    assert all(words)

@@ -48,7 +48,7 @@ def run(path: Path, *batches: list[Message]) -> list[Committed]:
 
 def disturbed(seconds: int) -> list[Message]:
     """Return a record with losses, copies, disorder and broken messages, always the same."""
-    chance = random.Random(7)  # noqa: S311 - a test record, not a secret
+    chance = random.Random(7)
     messages = [message for message in record(seconds) if chance.random() > 0.03]
     messages += chance.sample(messages, 10) + [broken(seq) for seq in range(0, 2 * seconds, 9)]
     return sorted(messages, key=lambda message: message.recv_ns + chance.randrange(10**9))
@@ -190,3 +190,30 @@ def test_a_pipeline_says_how_it_began(tmp_path: Path) -> None:
             starts.append(pipeline.start)
             pipeline.process([vacuum(1, 0)])
     assert starts == [Start.FRESH, Start.RESUMED, Start.RESET]
+
+
+def test_every_missing_frame_is_in_the_ledger(tmp_path: Path) -> None:
+    """Frames that never came are rows of ``data_gap`` with their numbers and times, wherever cut."""
+    lost = {(1, 5), (1, 6), (2, 30)}
+    messages = [vacuum(stall, seq) for seq in range(60) for stall in (1, 2) if (stall, seq) not in lost]
+    run(tmp_path / "h.duckdb", messages[:12], messages[12:70], messages[70:])
+    with History.open(tmp_path / "h.duckdb", read_only=True) as history:
+        reader = history.reader()
+        told = reader.execute(
+            "SELECT parlor, stall, stream, boot, first_seq, last_seq, frames, epoch_ms(start_at), "
+            "epoch_ms(end_at) FROM data_gap ORDER BY stall"
+        ).fetchall()
+    assert told == [
+        (PARLOR, 1, "vacuum", None, 5, 6, 2, START_MS + 2000, START_MS + 3500),
+        (PARLOR, 2, "vacuum", None, 30, 30, 1, START_MS + 14_500, START_MS + 15_500),
+    ]
+
+
+def test_an_impossible_number_is_set_aside_once(tmp_path: Path) -> None:
+    """A number far from all others is refused with its reason, and the topic goes on."""
+    good = vacuum(1, 1)
+    far = Message(good.recv_ns, good.topic, good.payload.replace(b":1,", b":99999999999,", 1))
+    committed = run(tmp_path / "h.duckdb", [vacuum(1, 0), far, vacuum(1, 1)], [vacuum(1, 2)])
+    assert sum(c.readings for c in committed) == 3
+    [row] = tables(tmp_path / "h.duckdb")["quarantine"]
+    assert "impossible sequence number" in str(row[3])

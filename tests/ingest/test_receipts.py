@@ -17,10 +17,23 @@ def told(messages: object) -> dict[str, object]:
 
 def test_a_receipt_names_every_kind_of_the_stall() -> None:
     """A retained message replaces the one before it, so it is always complete."""
-    receipts = Receipts(**NAMES, places={"milking/willowmere/stall/3/flow": Watermark("b1", 5, 100)})
+    receipts = Receipts(**NAMES, places={"milking/willowmere/stall/3/flow": Watermark("b2", 5, 100)})
     moved = {"milking/willowmere/stall/3/vacuum": Watermark("b2", 9, 200)}
     assert told(receipts.after(moved)) == {
         "milking/willowmere/committed/3": {"flow": 5, "vacuum": 9, "boot": "b2"}
+    }
+
+
+def test_a_number_of_a_former_count_is_not_told_as_one_of_the_present() -> None:
+    """After a restart flow 99 of the old boot mark would have the gateway drop 99 frames of the new one."""
+    receipts = Receipts(**NAMES, places={"milking/willowmere/stall/3/flow": Watermark("b1", 99, 100)})
+    moved = {"milking/willowmere/stall/3/vacuum": Watermark("b2", 0, 200)}
+    assert told(receipts.after(moved)) == {
+        "milking/willowmere/committed/3": {
+            "vacuum": 0,
+            "boot": "b2",
+            "former": {"flow": {"seq": 99, "boot": "b1"}},
+        }
     }
 
 

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from detect.readings import MilkFlow
 from ingest.decode import Frame, Stamp
-from ingest.sequencer import DEFAULT_LIMITS, Dropped, Gap, Outcome, Sequencer, Surplus
+from ingest.sequencer import DEFAULT_LIMITS, Astray, Dropped, Gap, Outcome, Sequencer, Surplus
 from ingest.wire import Address, Message, StreamKind
 
 S = 10**9
@@ -110,17 +110,31 @@ def test_a_gap_is_given_up_after_three_seconds_of_receive_time() -> None:
     sequencer = at_zero()
     assert sequencer.push(PLAIN.frame(1, recv_s=10.0)) == []
     other = Clocked(topic="milking/willowmere/stall/4/flow")
-    assert numbers(sequencer.push(other.frame(0, recv_s=13.0))) == [0]
-    outcomes = sequencer.push(other.frame(1, recv_s=13.001))
+    assert [numbers(sequencer.push(other.frame(seq, recv_s=11.0 + seq))) for seq in range(3)] == [
+        [0],
+        [1],
+        [2],
+    ]
+    outcomes = sequencer.push(other.frame(3, recv_s=13.001))
     assert gaps(outcomes) == [(0, 0)]
-    assert numbers(outcomes) == [1, 1]
+    assert numbers(outcomes) == [1, 3]
+
+
+def test_a_pause_of_the_whole_record_counts_as_a_second() -> None:
+    """While the service was down nothing could come: the missing frame may be the next one."""
+    sequencer = at_zero()
+    sequencer.push(PLAIN.frame(1, recv_s=10.0))
+    assert numbers(sequencer.push(PLAIN.frame(2, recv_s=3600.0))) == []
+    assert numbers(sequencer.push(PLAIN.frame(0, recv_s=7200.0))) == [0, 1, 2]
 
 
 def test_a_second_gap_gets_its_own_wait() -> None:
     """Giving up on one gap does not give up on a younger one behind it."""
     sequencer = at_zero()
     sequencer.push(PLAIN.frame(1, recv_s=10.0))
+    sequencer.tick(START_NS + 11 * S)
     sequencer.push(PLAIN.frame(3, recv_s=12.0))
+    sequencer.tick(START_NS + 13 * S)
     outcomes = sequencer.push(PLAIN.frame(4, recv_s=13.5))
     assert (gaps(outcomes), numbers(outcomes)) == ([(0, 0)], [1])
     outcomes = sequencer.push(PLAIN.frame(2, recv_s=14.0))
@@ -133,6 +147,16 @@ def test_a_gap_is_given_up_after_two_and_a_half_seconds_of_newer_data() -> None:
     assert sequencer.push(PLAIN.frame(1, t_s=2.5, recv_s=0.0)) == []
     outcomes = sequencer.push(PLAIN.frame(2, t_s=2.6, recv_s=0.0))
     assert (gaps(outcomes), numbers(outcomes)) == ([(0, 0)], [1, 2])
+
+
+def test_after_a_clock_was_set_back_newer_data_still_end_the_wait() -> None:
+    """The wait is measured among the frames that wait when the last place lies in their future."""
+    sequencer = Sequencer({TOPIC: Stamp("a", 0, START_NS + 3600 * S)})
+    device = Clocked("a")
+    assert sequencer.push(device.frame(2, t_s=1.0, recv_s=0.0)) == []
+    assert sequencer.push(device.frame(3, t_s=3.5, recv_s=0.0)) == []
+    outcomes = sequencer.push(device.frame(4, t_s=3.6, recv_s=0.0))
+    assert (gaps(outcomes), numbers(outcomes)) == ([(1, 1)], [2, 3, 4])
 
 
 def test_a_gap_is_given_up_behind_too_many_frames() -> None:
@@ -177,6 +201,43 @@ def test_a_restart_without_a_boot_mark_is_inferred() -> None:
     )
     assert numbers(outcomes) == [7, 8, 0, 1]
     assert surplus(outcomes) == [(8, Surplus.STALE), (0, Surplus.DUPLICATE)]
+
+
+@given(hours=st.lists(st.integers(-30, 30), min_size=4, max_size=4), boot=st.sampled_from([None, "a"]))
+def test_a_clock_that_jumps_loses_nothing(hours: list[int], boot: str | None) -> None:
+    """While the numbers go on, the device's clock may jump back and forward by hours."""
+    device = Clocked(boot)
+    frames = [
+        device.frame(seq, t_s=seq * 0.2 + 3600 * hours[seq // 5], recv_s=seq * 0.2) for seq in range(20)
+    ]
+    outcomes = run(frames)
+    assert numbers(outcomes) == list(range(20))
+    assert (gaps(outcomes), surplus(outcomes)) == ([], [])
+
+
+def test_a_restart_into_the_past_loses_nothing_with_a_boot_mark() -> None:
+    """A device whose clock is lost at each restart is still followed; old copies stay stale."""
+    first, second = Clocked("a"), Clocked("b")
+    outcomes = run(
+        [
+            first.frame(7),
+            second.frame(0, t_s=-90_000, recv_s=3),
+            first.frame(8, recv_s=3.1),
+            second.frame(1, t_s=-89_999, recv_s=4),
+        ]
+    )
+    assert fed(outcomes) == [("a", 7), ("b", 0), ("b", 1)]
+    assert surplus(outcomes) == [(8, Surplus.STALE)]
+
+
+def test_a_number_far_from_all_others_does_not_blind_the_topic() -> None:
+    """One broken number is set aside; one at the very beginning is corrected by the next frame."""
+    device = Clocked("a")
+    outcomes = run([device.frame(5), device.frame(2**40, t_s=1.1), device.frame(6)])
+    assert numbers(outcomes) == [5, 6]
+    assert [o.frame.stamp.seq for o in outcomes if isinstance(o, Astray)] == [2**40]
+    outcomes = run([device.frame(2**40, t_s=0.1), device.frame(0, t_s=0.2), device.frame(1, t_s=0.4)])
+    assert numbers(outcomes) == [2**40, 0, 1]
 
 
 def test_frames_lost_at_a_restart_are_a_gap() -> None:
@@ -237,6 +298,6 @@ def test_a_cut_changes_nothing(cut: int) -> None:
     outcomes = [o for frame in record[:cut] for o in before.push(frame)]
     topics = {frame.message.topic for frame in record[:cut]}
     after = Sequencer({topic: before.place(topic) for topic in topics})
-    after.restore(before.held(), now_ns=before.now_ns)
+    after.restore(before.held(), clock=before.clock, pasts=before.pasts())
     outcomes += run(record[cut:], after)
     assert outcomes == run(record)

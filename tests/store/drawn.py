@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from detect.checkpoint import Checkpoint
 from detect.kinds import AirKind, Cause, Condition, Phase, SupportState
 from detect.results import AirEvent, ConditionEvent, Milking, PlantEvent, Result, SupportEvent
-from store.batch import Batch, Quarantined, Watermark
+from store.batch import Batch, MissingFrames, Quarantined, Watermark
 from store.history import History
 
 T0_NS = 1_760_000_000_000_000_000
@@ -120,6 +120,12 @@ def refused(number: int = 0, payload: bytes = b"{") -> Quarantined:
     return Quarantined(T0_NS + number * SECOND_NS, "milking/willowmere/stall/1/vacuum", payload, "no JSON")
 
 
+def missing_frames(number: int = 0) -> MissingFrames:
+    """Return three frames of a stall that never came."""
+    t_ns = T0_NS + number * SECOND_NS
+    return MissingFrames(7, "vacuum", "b1", number, number + 2, t_ns, t_ns + SECOND_NS)
+
+
 def full_batch(number: int = 1) -> Batch:
     """Return a batch that touches every part of a commit."""
     return Batch(
@@ -128,6 +134,7 @@ def full_batch(number: int = 1) -> Batch:
         [refused(number)],
         {"milking/willowmere/stall/1/vacuum": Watermark("b1", number, T0_NS + number)},
         Checkpoint(1, "0123abcd", {0: b"parlor", 1: bytes([number % 256])}),
+        [missing_frames(number)],
     )
 
 

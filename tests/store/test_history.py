@@ -43,6 +43,7 @@ def test_every_table_keeps_what_was_committed(path: Path) -> None:
         "milking": 1,
         "plant_event": 1,
         "condition_event": 1,
+        "data_gap": 1,
         "maintenance": 2,
         "quarantine": 1,
     }

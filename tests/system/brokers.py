@@ -88,10 +88,16 @@ class RunningService:
         self.listening = threading.Event()
         self._ending = ending
         self.error: Exception | None = None
+        self.history: History | None = None
+
+        def open_history() -> History:
+            self.history = opener() if opener else History.open(path)
+            return self.history
+
         self._service = LiveService(
             config,
             Parts(
-                open_history=opener or (lambda: History.open(path)),
+                open_history=open_history,
                 new_detector=CountingDetector,
                 observers=[self.committed.put],
                 on_connected=self.listening.set,
