@@ -61,7 +61,11 @@ CREATE TABLE watermark (
 );
 """
 
-STEPS: Final[tuple[str, ...]] = (_TABLES, SLIPS_PER_100 + STALL_DAY)
+_INCIDENT: Final = """
+CREATE TABLE incident (noticed_at TIMESTAMP NOT NULL, what VARCHAR NOT NULL, detail VARCHAR NOT NULL);
+"""
+
+STEPS: Final[tuple[str, ...]] = (_TABLES, SLIPS_PER_100 + STALL_DAY, _INCIDENT)
 """Step n (counted from 1) brings a file of schema version n - 1 to version n."""
 VERSION: Final = len(STEPS)
 """Schema version this program reads and writes."""

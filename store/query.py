@@ -16,8 +16,9 @@ from typing import Final
 import duckdb
 import polars as pl
 
-from detect.errors import InputError, StoreError
-from store.engine import Value, first_line
+from detect.errors import InputError
+from store.engine import Value
+from store.faults import fault, first_line
 from store.history import History
 
 _READING: Final = (duckdb.StatementType.SELECT, duckdb.StatementType.EXPLAIN)
@@ -94,7 +95,7 @@ def run_query(
         _require_one_reading_statement(reader, sql)
         frame = _fetch(reader, sql, params, limits)
     except _STORE_FAULTS as error:
-        raise StoreError(f"cannot be read: {first_line(error)}", where=str(history.path)) from error
+        raise fault(error, history.path, "read") from error
     except duckdb.InterruptException as error:
         raise InputError(f"took longer than {limits.time_s:g} s; narrow it", where="query") from error
     except duckdb.Error as error:

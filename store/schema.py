@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from detect.kinds import AirKind, Cause, Condition, Phase, SupportState
+from store.incident import IncidentKind
 
 
 class ColumnType(StrEnum):
@@ -167,7 +168,13 @@ QUARANTINE = Table(
     key=("recv_at", "topic", "payload", "reason"),
 )
 
+INCIDENT = Table(
+    "incident",
+    (*_columns(_INSTANT, "noticed_at"), _word("what", IncidentKind), *_columns(_TEXT, "detail")),
+    key=("noticed_at", "what", "detail"),
+)
+
 RESULT_TABLES = (AIR_EVENT, SUPPORT_EVENT, MILKING, PLANT_EVENT, CONDITION_EVENT)
 """Tables filled by the detector, one a result class."""
-CONTRACT_TABLES = (*RESULT_TABLES, MAINTENANCE, QUARANTINE)
+CONTRACT_TABLES = (*RESULT_TABLES, MAINTENANCE, QUARANTINE, INCIDENT)
 """Tables that leave the file, in the order they are exported."""
