@@ -15,6 +15,7 @@ from detect.parlor import ParlorDetector, Site
 from ingest.config import Config
 from ingest.pipeline import Committed
 from store.query import QueryLimits, run_query
+from store.space import LEAST_FREE_BYTES, free_space
 
 SILENCE_S: Final = 30.0
 """Without a message for so long the service is not healthy [s] (engineering choice)."""
@@ -48,6 +49,7 @@ class ServiceView:
         self._history: SharedHistory | None = None
         self._detector: ParlorDetector | None = None
         self._failure: str | None = None
+        self._trouble: StoreError | None = None
         self.messages = 0
         """Messages made durable since the start."""
 
@@ -72,6 +74,10 @@ class ServiceView:
             self.messages += committed.messages
             self._newest_ns = committed.newest_recv_ns
 
+    def trouble(self, error: StoreError | None) -> None:
+        """Be unhealthy while the store fails; None when it works again."""
+        self._trouble = error
+
     def fail(self, reason: str) -> None:
         """Turn unhealthy for good, with a reason."""
         self._failure = reason
@@ -83,6 +89,10 @@ class ServiceView:
     def complaints(self) -> list[str]:
         """Return what is wrong now, one sentence each."""
         reasons = [self._failure] if self._failure else []
+        if self._trouble is not None:
+            reasons.append(str(self._trouble))
+        if (free_bytes := free_space(self._config.store.path)) < LEAST_FREE_BYTES:
+            reasons.append(f"only {free_bytes // 2**20} MB are free where the history is kept")
         silent_s = (self._clock_ns() - (self._newest_ns or self._since_ns)) / NS_PER_S
         if silent_s > SILENCE_S:
             reasons.append(f"no message has been stored for {silent_s:.0f} s")

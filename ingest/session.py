@@ -70,6 +70,8 @@ class Session:
         Monotonic and receive time.
     on_connected:
         Told of every connection, once the broker has accepted our subscription.
+    on_turn:
+        Called after each batch that was dealt with, an empty one too: the service is alive.
     """
 
     def __init__(
@@ -81,6 +83,7 @@ class Session:
         capture: CaptureWriter | None = None,
         clocks: Clocks = SYSTEM_CLOCKS,
         on_connected: Callable[[], None] = lambda: None,
+        on_turn: Callable[[], None] = lambda: None,
     ) -> None:
         self.commits = 0
         self._config = config
@@ -88,6 +91,7 @@ class Session:
         self._capture = capture
         self._clocks = clocks
         self._on_connected = on_connected
+        self._on_turn = on_turn
         self._names = {"root": config.broker.root, "parlor": config.parlor.name}
         self._receipts = Receipts(**self._names, places=places)
         # More never comes before something is acknowledged: waiting for it would be waiting in vain.
@@ -107,6 +111,7 @@ class Session:
         with BrokerClient(self._config, incoming, clock_ns=self._clocks.now_ns) as client:
             while not stop.is_set():
                 self._work(client, self._take(incoming, self._config.batch.window_s))
+                self._on_turn()
             self._work(client, self._take(incoming, 0.0))
 
     def _take(self, incoming: queue.SimpleQueue[Incoming], window_s: float) -> list[Incoming]:

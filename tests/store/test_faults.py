@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import random
-import resource
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import duckdb
@@ -18,20 +15,10 @@ from store.engine import StoreSettings
 from store.faults import fault
 from store.history import History
 from store.log_copy import log_path
+from tests.disk import file_limit
 from tests.store.drawn import PARLOR, T0_NS, Quarantined, full_batch, rows
 
 TIDY_OFTEN = StoreSettings(checkpoint_threshold_mb=1)
-
-
-@contextmanager
-def file_limit(size_bytes: int) -> Iterator[None]:
-    """Let no file of this process grow beyond a size, as a full disk would."""
-    former = resource.getrlimit(resource.RLIMIT_FSIZE)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (size_bytes, former[1]))
-    try:
-        yield
-    finally:
-        resource.setrlimit(resource.RLIMIT_FSIZE, former)
 
 
 def fill(history: History, stored: list[int]) -> None:
