@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from contextlib import closing
 
 from prometheus_client import CollectorRegistry
 
@@ -52,6 +53,6 @@ def serve(
         observers=(view.observe, observe),
         on_trouble=view.trouble,
     )
-    with serving(view, host=config.http.host, port=config.http.port) as url:
+    with closing(view), serving(view, host=config.http.host, port=config.http.port) as url:
         started(url, view)
         LiveService(config, parts).run(stop, ending=ending)
