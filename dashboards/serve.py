@@ -8,6 +8,7 @@ from contextlib import closing
 
 from prometheus_client import CollectorRegistry
 
+from dashboards.access import read_access
 from dashboards.metrics import ServiceMetrics
 from dashboards.service import ServiceView, make_detector
 from dashboards.web import serving
@@ -44,6 +45,7 @@ def serve(
     InputError, StoreError, BrokerError
         When the service cannot begin, or cannot go on.
     """
+    access = read_access(config.http.token_file)
     detector = make_detector(config)
     metrics = ServiceMetrics(CollectorRegistry(), stalls=config.parlor.stalls, detector=detector.label)
     view = ServiceView(config, metrics)
@@ -53,6 +55,6 @@ def serve(
         observers=(view.observe, observe),
         on_trouble=view.trouble,
     )
-    with closing(view), serving(view, host=config.http.host, port=config.http.port) as url:
+    with closing(view), serving(view, host=config.http.host, port=config.http.port, access=access) as url:
         started(url, view)
         LiveService(config, parts).run(stop, ending=ending)

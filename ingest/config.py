@@ -5,6 +5,7 @@ Every field says what it is, in which unit, and where its default comes from.
 
 from __future__ import annotations
 
+from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Final, Self
 from urllib.parse import SplitResult, urlsplit
@@ -18,6 +19,14 @@ DEFAULT_PORTS: Final = {"mqtt": 1883, "mqtts": 8883}
 """Registered ports of MQTT and of MQTT over TLS (IANA service names, from memory)."""
 Slug = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,47}$")]
 """One level of a topic that is also a good file name."""
+
+
+def is_loopback(host: str) -> bool:
+    """Tell whether a host name or address reaches this machine only."""
+    try:
+        return ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return host.lower() == "localhost"
 
 
 class Section(BaseModel):
@@ -124,6 +133,15 @@ class HttpConfig(Section):
     port: int = Field(
         default=8420, ge=0, le=65_535, description="TCP port; 0 takes a free one (engineering choice)"
     )
+    token_file: Path | None = Field(
+        default=None, description="tokens and their roles; needed when host is not this machine only"
+    )
+
+    @model_validator(mode="after")
+    def _open_with_tokens_only(self) -> Self:
+        if self.token_file is None and not is_loopback(self.host):
+            raise ValueError(f"host {self.host} opens it to the network; token_file is needed for that")
+        return self
 
 
 class CaptureConfig(Section):
