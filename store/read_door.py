@@ -29,8 +29,8 @@ START_S: Final = 5.0
 """Time a process may take beyond the question's own [s]: to start and to hand the answer over."""
 FRESH_S: Final = 1.0
 """A copy may always be so old [s] (engineering choice)."""
-FRESH_FACTOR: Final = 20.0
-"""And so many times as old as making it took, so that copying takes at most a twentieth of the time."""
+FRESH_FACTOR: Final = 2.0
+"""And so many times as old as making it took: copying takes at most a third of the time of those who ask."""
 
 
 class ReadDoor:
