@@ -142,6 +142,15 @@ class CaptureConfig(Section):
     """Whether every received message is also kept on disk."""
 
     path: Path | None = Field(default=None, description="folder, or one new NAME.parquet; none keeps nothing")
+    keep_hours: float | None = Field(
+        default=None, gt=0.0, le=87_600.0, description="age at which parts of a folder go [h]; none keeps all"
+    )
+
+    @model_validator(mode="after")
+    def _rolls_in_a_folder(self) -> Self:
+        if self.keep_hours is not None and (self.path is None or self.path.suffix == ".parquet"):
+            raise ValueError("keep_hours needs a folder as path")
+        return self
 
 
 class BatchConfig(Section):

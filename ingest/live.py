@@ -18,8 +18,9 @@ from typing import Final
 
 from detect.errors import DiskError, StoreError
 from ingest.capture import CaptureWriter
-from ingest.config import Config
+from ingest.config import CaptureConfig, Config
 from ingest.pipeline import Detector, Observer, Pipeline
+from ingest.rolling import Capturing, RollingCapture
 from ingest.session import SYSTEM_CLOCKS, Clocks, Session
 from store.history import History
 from store.incident import Incident, IncidentKind
@@ -105,13 +106,14 @@ class LiveService:
         InputError
             When the capture cannot be written.
         """
-        path = self._config.capture.path
         with ExitStack() as stack:
-            capture = stack.enter_context(CaptureWriter(path)) if path else None
+            capture = _capture(self._config.capture)
+            if capture is not None:
+                stack.callback(capture.close)
             while not self._serve(stop, ending, capture):
                 pass
 
-    def _serve(self, stop: threading.Event, ending: Ending, capture: CaptureWriter | None) -> bool:
+    def _serve(self, stop: threading.Event, ending: Ending, capture: Capturing | None) -> bool:
         """Serve from one opened history; tell whether that was all."""
         try:
             with self._parts.open_history() as history:
@@ -124,7 +126,7 @@ class LiveService:
         return True
 
     def _session(
-        self, history: History, stop: threading.Event, ending: Ending, capture: CaptureWriter | None
+        self, history: History, stop: threading.Event, ending: Ending, capture: Capturing | None
     ) -> None:
         """Serve from an opened history until told to stop."""
         pipeline = self._pipeline(history)
@@ -177,3 +179,12 @@ class LiveService:
             pipeline.observe(observer)
         _LOG.info("pipeline of %s: %s", self._config.parlor.name, pipeline.start)
         return pipeline
+
+
+def _capture(config: CaptureConfig) -> Capturing | None:
+    """Open where received messages are kept as well, if anywhere."""
+    if config.path is None:
+        return None
+    if config.keep_hours is None:
+        return CaptureWriter(config.path)
+    return RollingCapture(config.path, keep_hours=config.keep_hours)

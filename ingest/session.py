@@ -9,11 +9,11 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from ingest.capture import CaptureWriter
 from ingest.client import BrokerClient, Connected, Delivery, Incoming, Refused
 from ingest.config import Config
 from ingest.pipeline import Pipeline
 from ingest.receipts import Receipts
+from ingest.rolling import Capturing
 from ingest.wire import Message, is_outgoing
 from store.batch import Watermark
 
@@ -80,7 +80,7 @@ class Session:
         config: Config,
         pipeline: Pipeline,
         places: Mapping[str, Watermark],
-        capture: CaptureWriter | None = None,
+        capture: Capturing | None = None,
         clocks: Clocks = SYSTEM_CLOCKS,
         on_connected: Callable[[], None] = lambda: None,
         on_turn: Callable[[], None] = lambda: None,
