@@ -14,7 +14,8 @@ from typing import Final, Protocol, Self
 
 from detect.checkpoint import Checkpoint
 from detect.errors import CheckpointError
-from detect.readings import Reading
+from detect.kinds import Channel
+from detect.readings import Reading, StallVacuum
 from detect.results import Result
 from ingest import hold_state
 from ingest.decode import Decoder, Frame, Rejected, Stamp
@@ -88,6 +89,7 @@ class _Work:
     results: list[Result] = field(default_factory=list)
     quarantined: list[Quarantined] = field(default_factory=list)
     moved: set[str] = field(default_factory=set)
+    vacuum: list[StallVacuum] = field(default_factory=list)
 
 
 class Pipeline:
@@ -203,6 +205,8 @@ class Pipeline:
         else:
             work.readings += 1
             work.results += self._detector.feed(frame.content)
+            if isinstance(frame.content, StallVacuum) and frame.content.channel is Channel.CLAW:
+                work.vacuum.append(frame.content)
 
     def _commit(self, work: _Work) -> Committed:
         """Make the batch durable, then tell the observers."""
@@ -212,6 +216,7 @@ class Pipeline:
             quarantined=work.quarantined,
             watermarks={topic: self._mark(topic) for topic in sorted(work.moved)},
             checkpoint=self._checkpoint(),
+            vacuum=work.vacuum,
         )
         self._history.commit(batch)
         committed = Committed(

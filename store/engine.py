@@ -13,7 +13,7 @@ import duckdb
 from detect.errors import StoreError
 from store.faults import fault
 
-Value = str | int | float | bool | bytes | datetime | None
+Value = str | int | float | bool | bytes | datetime | list[int | None] | None
 """What one cell can hold."""
 Row = tuple[Value, ...]
 """One row in the column order of its table."""

@@ -19,6 +19,7 @@ import duckdb
 from detect.checkpoint import Checkpoint
 from detect.errors import StoreError
 from store.batch import Batch, Quarantined, Watermark
+from store.clips import Clips
 from store.detector_state import DetectorState
 from store.engine import DEFAULT_SETTINGS, StoreSettings, append_rows, connect
 from store.faults import fault
@@ -51,6 +52,7 @@ class History:
         self.quarantine = Quarantine(connection, limits)
         self._connection = connection
         self._state = DetectorState(connection)
+        self._clips = Clips(connection)
         self._log_copy: LogCopy | None = None
 
     @classmethod
@@ -168,11 +170,13 @@ class History:
                 append_results(connection, batch.results)
                 self.quarantine.append(batch.quarantined)
                 write_watermarks(connection, batch.parlor, batch.watermarks)
+                self._clips.append(batch.parlor, batch.vacuum, batch.results)
                 if batch.checkpoint is not None:
                     self._state.write(batch.parlor, batch.checkpoint)
         except BaseException:
             self._state.forget()
             self.quarantine.forget()
+            self._clips.forget()
             raise
 
     def watermarks(self, parlor: str) -> dict[str, Watermark]:

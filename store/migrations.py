@@ -12,7 +12,7 @@ from typing import Final
 import duckdb
 
 from detect.errors import StoreError
-from store.views import SLIPS_PER_100, STALL_DAY
+from store.views import CLIP_SAMPLE, SLIPS_PER_100, STALL_DAY
 
 _TABLES: Final = """
 CREATE TABLE air_event (
@@ -65,7 +65,18 @@ _INCIDENT: Final = """
 CREATE TABLE incident (noticed_at TIMESTAMP NOT NULL, what VARCHAR NOT NULL, detail VARCHAR NOT NULL);
 """
 
-STEPS: Final[tuple[str, ...]] = (_TABLES, SLIPS_PER_100 + STALL_DAY, _INCIDENT)
+_CLIP: Final = """
+CREATE TABLE clip (
+    event_id VARCHAR NOT NULL, parlor VARCHAR NOT NULL, stall INTEGER NOT NULL, start_at TIMESTAMP NOT NULL,
+    rate_hz DOUBLE NOT NULL, vacuum_dapa SMALLINT[] NOT NULL
+);
+CREATE TABLE recent_trace (
+    parlor VARCHAR NOT NULL, stall INTEGER NOT NULL, t_ns BIGINT NOT NULL, end_ns BIGINT NOT NULL,
+    rate_hz DOUBLE NOT NULL, samples BLOB NOT NULL
+);
+"""
+
+STEPS: Final[tuple[str, ...]] = (_TABLES, SLIPS_PER_100 + STALL_DAY, _INCIDENT, _CLIP + CLIP_SAMPLE)
 """Step n (counted from 1) brings a file of schema version n - 1 to version n."""
 VERSION: Final = len(STEPS)
 """Schema version this program reads and writes."""

@@ -25,6 +25,7 @@ class ColumnType(StrEnum):
     FLAG = "BOOLEAN"
     INSTANT = "TIMESTAMP"
     BYTES = "BLOB"
+    SAMPLES = "SMALLINT[]"
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,6 +169,18 @@ QUARANTINE = Table(
     key=("recv_at", "topic", "payload", "reason"),
 )
 
+CLIP = Table(
+    "clip",
+    (
+        *_columns(_TEXT, "event_id", "parlor"),
+        *_columns(_INTEGER, "stall"),
+        *_columns(_INSTANT, "start_at"),
+        *_columns(_REAL, "rate_hz"),
+        *_columns(ColumnType.SAMPLES, "vacuum_dapa"),
+    ),
+    key=("event_id",),
+)
+
 INCIDENT = Table(
     "incident",
     (*_columns(_INSTANT, "noticed_at"), _word("what", IncidentKind), *_columns(_TEXT, "detail")),
@@ -176,5 +189,5 @@ INCIDENT = Table(
 
 RESULT_TABLES = (AIR_EVENT, SUPPORT_EVENT, MILKING, PLANT_EVENT, CONDITION_EVENT)
 """Tables filled by the detector, one a result class."""
-CONTRACT_TABLES = (*RESULT_TABLES, MAINTENANCE, QUARANTINE, INCIDENT)
+CONTRACT_TABLES = (*RESULT_TABLES, MAINTENANCE, QUARANTINE, CLIP, INCIDENT)
 """Tables that leave the file, in the order they are exported."""

@@ -45,6 +45,7 @@ def test_every_table_keeps_what_was_committed(path: Path) -> None:
         "condition_event": 1,
         "maintenance": 2,
         "quarantine": 1,
+        "clip": 0,
         "incident": 0,
     }
 
