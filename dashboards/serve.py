@@ -2,17 +2,27 @@
 
 from __future__ import annotations
 
+import json
+import logging
 import threading
 from collections.abc import Callable
+from contextlib import closing
+from typing import Final
 
 from prometheus_client import CollectorRegistry
 
+from dashboards.access import read_access
 from dashboards.metrics import ServiceMetrics
 from dashboards.service import ServiceView, make_detector
+from dashboards.start_report import start_report
+from dashboards.supervisor import Supervisor
 from dashboards.web import serving
+from detect.errors import StoreError
 from ingest.config import Config
 from ingest.live import Ending, LiveService, Parts
 from ingest.pipeline import Committed
+
+_LOG: Final = logging.getLogger(__name__)
 
 
 def serve(
@@ -43,14 +53,27 @@ def serve(
     InputError, StoreError, BrokerError
         When the service cannot begin, or cannot go on.
     """
+    access = read_access(config.http.token_file)
     detector = make_detector(config)
     metrics = ServiceMetrics(CollectorRegistry(), stalls=config.parlor.stalls, detector=detector.label)
     view = ServiceView(config, metrics)
+    supervisor = Supervisor()
+    listening = f"listening to {config.parlor.name}"
+
+    def on_trouble(error: StoreError | None) -> None:
+        view.trouble(error)
+        supervisor.status(str(error) if error else listening)
+
     parts = Parts(
         open_history=view.open_history,
         new_detector=view.new_detector,
         observers=(view.observe, observe),
+        on_connected=lambda: supervisor.ready(listening),
+        on_trouble=on_trouble,
+        on_turn=supervisor.alive,
     )
-    with serving(view, host=config.http.host, port=config.http.port) as url:
+    _LOG.info("start %s", json.dumps(start_report(config, access)))
+    with closing(view), serving(view, host=config.http.host, port=config.http.port, access=access) as url:
         started(url, view)
         LiveService(config, parts).run(stop, ending=ending)
+        supervisor.stopping()

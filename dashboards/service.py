@@ -2,25 +2,26 @@
 
 from __future__ import annotations
 
-import threading
+import secrets
 import time
 from collections.abc import Callable
+from contextlib import AbstractContextManager
+from pathlib import Path
 from typing import Any, Final
 
 from dashboards.matching import NS_PER_S
 from dashboards.metrics import ServiceMetrics
-from dashboards.shared_history import SharedHistory
 from detect.errors import InputError, StoreError
 from detect.parlor import ParlorDetector, Site
 from ingest.config import Config
 from ingest.pipeline import Committed
-from store.query import QueryLimits, run_query
+from store.copying import copy_history
+from store.read_door import ReadDoor
+from store.shared_history import SharedHistory
+from store.space import LEAST_FREE_BYTES, free_space
 
 SILENCE_S: Final = 30.0
 """Without a message for so long the service is not healthy [s] (engineering choice)."""
-QUESTIONS_AT_ONCE: Final = 2
-"""More questions at once are sent away: each may use the memory of the engine (engineering choice)."""
-LIMITS: Final = QueryLimits()
 
 
 class ServiceView:
@@ -44,10 +45,11 @@ class ServiceView:
         self._clock_ns = clock_ns
         self._since_ns = clock_ns()
         self._newest_ns: int | None = None
-        self._questions = threading.BoundedSemaphore(QUESTIONS_AT_ONCE)
+        self._door = ReadDoor(config.store.path, held=self._held)
         self._history: SharedHistory | None = None
         self._detector: ParlorDetector | None = None
         self._failure: str | None = None
+        self._trouble: StoreError | None = None
         self.messages = 0
         """Messages made durable since the start."""
 
@@ -72,6 +74,14 @@ class ServiceView:
             self.messages += committed.messages
             self._newest_ns = committed.newest_recv_ns
 
+    def close(self) -> None:
+        """Remove what questions were answered from."""
+        self._door.close()
+
+    def trouble(self, error: StoreError | None) -> None:
+        """Be unhealthy while the store fails; None when it works again."""
+        self._trouble = error
+
     def fail(self, reason: str) -> None:
         """Turn unhealthy for good, with a reason."""
         self._failure = reason
@@ -83,6 +93,10 @@ class ServiceView:
     def complaints(self) -> list[str]:
         """Return what is wrong now, one sentence each."""
         reasons = [self._failure] if self._failure else []
+        if self._trouble is not None:
+            reasons.append(str(self._trouble))
+        if (free_bytes := free_space(self._config.store.path)) < LEAST_FREE_BYTES:
+            reasons.append(f"only {free_bytes // 2**20} MB are free where the history is kept")
         silent_s = (self._clock_ns() - (self._newest_ns or self._since_ns)) / NS_PER_S
         if silent_s > SILENCE_S:
             reasons.append(f"no message has been stored for {silent_s:.0f} s")
@@ -100,7 +114,7 @@ class ServiceView:
         }
 
     def query(self, sql: str, params: list[Any]) -> dict[str, Any]:
-        """Answer one read-only statement, bounded in time, rows and number at once.
+        """Answer one read-only statement in a fenced process, bounded in time, rows, memory and number.
 
         Raises
         ------
@@ -109,14 +123,21 @@ class ServiceView:
         StoreError
             The history is not open, or too many ask at once.
         """
-        if not self._questions.acquire(blocking=False):
-            raise StoreError("too many questions at once; try again")
-        try:
-            result = run_query(self._open(), sql, params, LIMITS)
-        finally:
-            self._questions.release()
-        rows = [[_plain(value) for value in row] for row in result.rows]
-        return {"columns": list(result.columns), "rows": rows, "truncated": result.truncated}
+        self._open()
+        return self._door.ask(sql, params)
+
+    def backup(self) -> Path:
+        """Make a whole copy of the history and return the file, which the caller removes.
+
+        Raises
+        ------
+        StoreError
+            The history is not open, or cannot be copied.
+        """
+        history = self._open()
+        target = history.path.with_name(f".{history.path.name}.backup-{secrets.token_hex(4)}")
+        copy_history(history.path, target, held=history.held)
+        return target
 
     def note(self, entry: dict[str, Any]) -> None:
         """Store a maintenance entry ``{at_ns, stalls, what, note}``.
@@ -136,6 +157,11 @@ class ServiceView:
         ):
             raise InputError("stalls must be a list of numbers, or null for all")
         self._open().add_maintenance(at_ns=at_ns, stalls=stalls, what=what, note=note)
+        self._door.outdate()
+
+    def _held(self) -> AbstractContextManager[None]:
+        """Keep the history from being written for as long as the block lasts."""
+        return self._open().held()
 
     def _open(self) -> SharedHistory:
         if self._history is None:
@@ -147,12 +173,3 @@ def make_detector(config: Config) -> ParlorDetector:
     """Make the detector of a configured parlor, the same for live and replay."""
     parlor = config.parlor
     return ParlorDetector(parlor=parlor.name, stalls=parlor.stalls, site=Site(altitude_m=parlor.altitude_m))
-
-
-def _plain(value: object) -> object:
-    """Make a cell fit for JSON: instants as ISO text, bytes as text, no NaN."""
-    if isinstance(value, float) and value - value != 0.0:
-        return None
-    if isinstance(value, bytes):
-        return value.decode("utf-8", "backslashreplace")
-    return value if isinstance(value, str | int | float | bool | None) else str(value)

@@ -5,14 +5,17 @@ from __future__ import annotations
 import html
 import ipaddress
 import json
+import shutil
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from http import HTTPStatus
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
 from typing import Any, Final, Protocol
 
+from dashboards.access import THIS_MACHINE, Access, Caller, Refusal, required_role
 from dashboards.cautions import CAUTIONS
 from detect.errors import InputError, StoreError
 
@@ -21,6 +24,7 @@ MAX_BODY_BYTES: Final = 65_536
 SOCKET_TIMEOUT_S: Final = 10.0
 """A caller that sends nothing for so long is dropped [s] (engineering choice)."""
 JSON: Final = "application/json"
+_ADDRESSES: Final = "there is /, /metrics, /health, POST /v1/query, POST /v1/note and POST /v1/backup"
 METRICS: Final = "text/plain; version=0.0.4; charset=utf-8"
 
 
@@ -42,25 +46,28 @@ class Service(Protocol):
     def note(self, entry: dict[str, Any]) -> None:
         """Store a maintenance entry."""
 
+    def backup(self) -> Path:
+        """Make a whole copy of the history, a file to be removed after use."""
+
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """What was asked: ``local`` tells whether the caller is on this machine."""
+    """What was asked, by a caller who may ask it."""
 
     method: str
     path: str
     content_type: str = ""
     body: bytes = b""
-    local: bool = True
 
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """What is answered."""
+    """What is answered: the body, or a file to be sent instead and then removed."""
 
     status: HTTPStatus
     content_type: str
     body: bytes
+    file: Path | None = None
 
 
 def answer(service: Service, request: Request) -> Answer:
@@ -72,11 +79,13 @@ def answer(service: Service, request: Request) -> Answer:
             return Answer(HTTPStatus.OK, METRICS, service.metrics())
         case "GET", "/health":
             return _health(service)
-        case "POST", "/v1/query" | "/v1/note" as path:
+        case "POST", "/v1/query" | "/v1/note" | "/v1/backup" as path:
             return _post(service, request, path)
-        case _, "/" | "/metrics" | "/health" | "/v1/query" | "/v1/note":
+        case _, "/" | "/metrics" | "/health" | "/v1/query" | "/v1/note" | "/v1/backup":
             return _refuse(HTTPStatus.METHOD_NOT_ALLOWED, f"{request.method} is not possible here")
-    return _refuse(HTTPStatus.NOT_FOUND, "there is /, /metrics, /health, POST /v1/query and POST /v1/note")
+    return _refuse(
+        HTTPStatus.NOT_FOUND, "there is /, /metrics, /health; POST /v1/query, /v1/note, /v1/backup"
+    )
 
 
 def _health(service: Service) -> Answer:
@@ -86,13 +95,13 @@ def _health(service: Service) -> Answer:
 
 
 def _post(service: Service, request: Request, path: str) -> Answer:
-    if not request.local:
-        return _refuse(HTTPStatus.FORBIDDEN, "only callers on this machine may query or note")
     if request.content_type.partition(";")[0].strip().lower() != JSON:
         # A web page of a stranger can post a form from the farmer's browser, but not this type.
         return _refuse(HTTPStatus.UNSUPPORTED_MEDIA_TYPE, f"the content type must be {JSON}")
     work = _query if path == "/v1/query" else _note
     try:
+        if path == "/v1/backup":
+            return Answer(HTTPStatus.OK, "application/octet-stream", b"", file=service.backup())
         return _json(HTTPStatus.OK, work(service, _entry(request.body)))
     except InputError as error:
         return _refuse(HTTPStatus.BAD_REQUEST, str(error))
@@ -122,6 +131,12 @@ def _note(service: Service, entry: dict[str, Any]) -> dict[str, Any]:
     return {"stored": True}
 
 
+def refused(refusal: Refusal) -> Answer:
+    """Return the answer to a caller who may not ask."""
+    unknown = refusal is Refusal.UNKNOWN
+    return _refuse(HTTPStatus.UNAUTHORIZED if unknown else HTTPStatus.FORBIDDEN, refusal.value)
+
+
 def _refuse(status: HTTPStatus, error: str) -> Answer:
     return _json(status, {"error": error})
 
@@ -148,7 +163,7 @@ def _page(service: Service) -> str:
 
 
 @contextmanager
-def serving(service: Service, *, host: str, port: int) -> Iterator[str]:
+def serving(service: Service, *, host: str, port: int, access: Access = THIS_MACHINE) -> Iterator[str]:
     """Serve over HTTP in background threads and yield the address.
 
     Parameters
@@ -157,6 +172,8 @@ def serving(service: Service, *, host: str, port: int) -> Iterator[str]:
         What answers.
     host, port:
         Where to listen; port 0 takes a free one.
+    access:
+        Who may do what.
 
     Raises
     ------
@@ -164,7 +181,7 @@ def serving(service: Service, *, host: str, port: int) -> Iterator[str]:
         The port is taken, or the host is not one of this machine.
     """
     try:
-        server = _Server((host, port), service)
+        server = _Server((host, port), service, access)
     except OSError as error:
         raise InputError(
             f"cannot listen on {host}:{port}: {error.strerror or error}", where="http.port"
@@ -183,8 +200,9 @@ class _Server(ThreadingHTTPServer):
     daemon_threads = True
     allow_reuse_address = True
 
-    def __init__(self, address: tuple[str, int], service: Service) -> None:
+    def __init__(self, address: tuple[str, int], service: Service, access: Access) -> None:
         self.service = service
+        self.access = access
         super().__init__(address, _Handler)
 
 
@@ -198,7 +216,7 @@ class _Handler(BaseHTTPRequestHandler):
 
     def do_GET(self) -> None:
         """Answer a GET."""
-        self._send(answer(self.server.service, self._request(b"")))
+        self._answer(b"")
 
     def do_POST(self) -> None:
         """Answer a POST whose body is bounded."""
@@ -209,25 +227,46 @@ class _Handler(BaseHTTPRequestHandler):
                 _refuse(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, f"the body may hold {MAX_BODY_BYTES} bytes")
             )
             return
-        self._send(answer(self.server.service, self._request(self.rfile.read(int(length)))))
+        self._answer(self.rfile.read(int(length)))
 
     def log_message(self, format: str, *args: object) -> None:
         """Keep requests out of the log: a scrape every few seconds is not news."""
 
-    def _request(self, body: bytes) -> Request:
-        return Request(
-            method=self.command,
-            path=self.path,
-            content_type=self.headers.get("Content-Type", ""),
-            body=body,
+    def _answer(self, body: bytes) -> None:
+        """Answer a caller who may ask, and tell another why not."""
+        refusal = self.server.access.refusal(self._caller(), required_role(self.command, self.path))
+        if refusal is not None:
+            self._send(refused(refusal))
+            return
+        content_type = self.headers.get("Content-Type", "")
+        request = Request(method=self.command, path=self.path, content_type=content_type, body=body)
+        self._send(answer(self.server.service, request))
+
+    def _caller(self) -> Caller:
+        return Caller(
             local=ipaddress.ip_address(self.client_address[0]).is_loopback,
+            authorization=self.headers.get("Authorization", ""),
+            host=self.headers.get("Host", ""),
         )
 
     def _send(self, reply: Answer) -> None:
+        length = len(reply.body) if reply.file is None else reply.file.stat().st_size
         self.send_response(reply.status)
         self.send_header("Content-Type", reply.content_type)
-        self.send_header("Content-Length", str(len(reply.body)))
+        self.send_header("Content-Length", str(length))
+        if reply.status == HTTPStatus.UNAUTHORIZED:
+            self.send_header("WWW-Authenticate", 'Basic realm="quietclaw"')
         self.send_header("X-Content-Type-Options", "nosniff")
         self.send_header("Cache-Control", "no-store")
         self.end_headers()
         self.wfile.write(reply.body)
+        if reply.file is not None:
+            self._send_file(reply.file)
+
+    def _send_file(self, path: Path) -> None:
+        """Send a file and remove it, whatever becomes of the caller."""
+        try:
+            with path.open("rb") as file:
+                shutil.copyfileobj(file, self.wfile)
+        finally:
+            path.unlink()

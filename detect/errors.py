@@ -7,6 +7,7 @@
     |   +-- ParameterError    a detector parameter is out of its range
     +-- StoreError            exit code 3: the store cannot be used
     |   +-- CheckpointError   a stored detector state does not fit this detector
+    |   +-- DiskError         the disk is full, read-only or failing: may heal while we wait
     +-- BrokerError           exit code 4: the broker refuses or cannot be reached
 
 Bad *data* is never an exception: it becomes a counted value with a reason (see ``ingest``).
@@ -55,6 +56,10 @@ class StoreError(QuietclawError):
 
 class CheckpointError(StoreError):
     """Report that a stored detector state has another version or other parameters."""
+
+
+class DiskError(StoreError):
+    """Report that the disk under the history is full, read-only or failing; waiting may help."""
 
 
 class BrokerError(QuietclawError):

@@ -77,6 +77,11 @@ class CaptureWriter:
         if len(self._rows) >= PART_MESSAGES or self._bytes >= PART_BYTES:
             self.flush()
 
+    @property
+    def held(self) -> int:
+        """Return how many messages are not written yet."""
+        return len(self._rows)
+
     def flush(self) -> None:
         """Write what has come so far as a part of its own."""
         if not self._rows:
@@ -88,8 +93,9 @@ class CaptureWriter:
                 unfinished, compression="zstd"
             )
             unfinished.rename(part)
-        except OSError as error:
-            raise InputError(f"cannot be written: {error.strerror}", where=str(part)) from error
+        except (OSError, PolarsError) as error:
+            unfinished.unlink(missing_ok=True)
+            raise InputError(f"cannot be written: {_first_line(error)}", where=str(part)) from error
         self._next_part += 1
         self._rows.clear()
         self._bytes = 0

@@ -5,6 +5,7 @@ Every field says what it is, in which unit, and where its default comes from.
 
 from __future__ import annotations
 
+from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Final, Self
 from urllib.parse import SplitResult, urlsplit
@@ -18,6 +19,14 @@ DEFAULT_PORTS: Final = {"mqtt": 1883, "mqtts": 8883}
 """Registered ports of MQTT and of MQTT over TLS (IANA service names, from memory)."""
 Slug = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,47}$")]
 """One level of a topic that is also a good file name."""
+
+
+def is_loopback(host: str) -> bool:
+    """Tell whether a host name or address reaches this machine only."""
+    try:
+        return ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return host.lower() == "localhost"
 
 
 class Section(BaseModel):
@@ -130,12 +139,24 @@ class HttpConfig(Section):
     port: int = Field(
         default=8420, ge=0, le=65_535, description="TCP port; 0 takes a free one (engineering choice)"
     )
+    token_file: Path | None = Field(
+        default=None, description="tokens and their roles; none answers this machine only"
+    )
 
 
 class CaptureConfig(Section):
     """Whether every received message is also kept on disk."""
 
     path: Path | None = Field(default=None, description="folder, or one new NAME.parquet; none keeps nothing")
+    keep_hours: float | None = Field(
+        default=None, gt=0.0, le=87_600.0, description="age at which parts of a folder go [h]; none keeps all"
+    )
+
+    @model_validator(mode="after")
+    def _rolls_in_a_folder(self) -> Self:
+        if self.keep_hours is not None and (self.path is None or self.path.suffix == ".parquet"):
+            raise ValueError("keep_hours needs a folder as path")
+        return self
 
 
 class BatchConfig(Section):

@@ -15,7 +15,8 @@ from typing import Final, Protocol, Self
 
 from detect.checkpoint import Checkpoint
 from detect.errors import CheckpointError
-from detect.readings import Reading
+from detect.kinds import Channel
+from detect.readings import Reading, StallVacuum
 from detect.results import Result
 from ingest import hold_state
 from ingest.decode import Decoder, Frame, Rejected, Stamp
@@ -91,6 +92,7 @@ class _Work:
     results: list[Result] = field(default_factory=list)
     quarantined: list[Quarantined] = field(default_factory=list)
     moved: set[str] = field(default_factory=set)
+    vacuum: list[StallVacuum] = field(default_factory=list)
 
 
 class Pipeline:
@@ -248,6 +250,8 @@ class Pipeline:
         else:
             work.readings += 1
             work.results += self._detector.feed(frame.content)
+            if isinstance(frame.content, StallVacuum) and frame.content.channel is Channel.CLAW:
+                work.vacuum.append(frame.content)
 
     def _commit(self, work: _Work) -> Committed:
         """Make the batch durable, then tell the observers."""
@@ -258,6 +262,7 @@ class Pipeline:
             watermarks={topic: self._mark(topic) for topic in sorted(work.moved)},
             checkpoint=self._checkpoint(),
             missing=[_missing(gap) for gap in work.gaps],
+            vacuum=work.vacuum,
         )
         self._history.commit(batch)
         committed = Committed(

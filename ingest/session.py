@@ -9,11 +9,11 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from ingest.capture import CaptureWriter
 from ingest.client import BrokerClient, Connected, Delivery, Inbox, Incoming, Refused
 from ingest.config import Config
 from ingest.pipeline import Pipeline
 from ingest.receipts import Receipts
+from ingest.rolling import Capturing
 from ingest.watchdog import Watchdog
 from ingest.wire import is_outgoing
 from store.batch import Watermark
@@ -71,6 +71,8 @@ class Session:
         Monotonic and receive time.
     on_connected:
         Told of every connection, once the broker has accepted our subscription.
+    on_turn:
+        Called after each batch that was dealt with, an empty one too: the service is alive.
     """
 
     def __init__(
@@ -79,9 +81,10 @@ class Session:
         config: Config,
         pipeline: Pipeline,
         places: Mapping[str, Watermark],
-        capture: CaptureWriter | None = None,
+        capture: Capturing | None = None,
         clocks: Clocks = SYSTEM_CLOCKS,
         on_connected: Callable[[], None] = lambda: None,
+        on_turn: Callable[[], None] = lambda: None,
     ) -> None:
         self.commits = 0
         self._config = config
@@ -89,6 +92,7 @@ class Session:
         self._capture = capture
         self._clocks = clocks
         self._on_connected = on_connected
+        self._on_turn = on_turn
         self._names = {"root": config.broker.root, "parlor": config.parlor.name}
         self._receipts = Receipts(**self._names, places=places)
         # More never comes before something is acknowledged: waiting for it would be waiting in vain.
@@ -112,6 +116,7 @@ class Session:
                 self._work(client, batch)
                 if watchdog.barks(heard=any(isinstance(item, Delivery) for item in batch)):
                     client.renew()
+                self._on_turn()
             self._work(client, self._take(incoming, 0.0))
 
     def _take(self, incoming: Inbox, window_s: float) -> list[Incoming]:

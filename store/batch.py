@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from detect.checkpoint import Checkpoint
+from detect.readings import StallVacuum
 from detect.results import Result
 
 
@@ -50,7 +51,8 @@ class Batch:
     """All that one commit makes durable for one parlor.
 
     ``watermarks`` is keyed by full topic and needs to hold only the topics that moved;
-    ``checkpoint`` is the whole detector state after the batch, or None to leave it.
+    ``checkpoint`` is the whole detector state after the batch, or None to leave it;
+    ``vacuum`` holds the claw vacuum read, of which clips around events are kept.
     """
 
     parlor: str
@@ -59,3 +61,4 @@ class Batch:
     watermarks: Mapping[str, Watermark] = field(default_factory=dict)
     checkpoint: Checkpoint | None = None
     missing: Sequence[MissingFrames] = ()
+    vacuum: Sequence[StallVacuum] = ()

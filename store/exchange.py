@@ -15,8 +15,8 @@ from typing import Final
 import duckdb
 import polars as pl
 
-from detect.errors import InputError, StoreError
-from store.engine import first_line
+from detect.errors import InputError
+from store.faults import fault
 from store.foreign import ForeignTable, read_foreign
 from store.history import History
 from store.merge import MergeCount, merge
@@ -77,7 +77,7 @@ def export_tables(history: History, out_dir: Path) -> dict[str, int]:
         reader.execute("BEGIN TRANSACTION READ ONLY")
         return {table.name: _export(reader, table, out_dir / table.name) for table in CONTRACT_TABLES}
     except duckdb.Error as error:
-        raise StoreError(f"cannot be read: {first_line(error)}", where=str(history.path)) from error
+        raise fault(error, history.path, "read") from error
     except OSError as error:
         raise InputError(f"cannot be written: {error.strerror}", where=str(out_dir)) from error
     finally:

@@ -126,6 +126,13 @@ def _bytes(series: pl.Series) -> pl.Series:
     raise pl.exceptions.InvalidOperationError
 
 
+def _samples(series: pl.Series) -> pl.Series:
+    """Return lists of whole numbers."""
+    if isinstance(series.dtype, pl.List) and series.dtype.inner.is_integer():
+        return series
+    raise pl.exceptions.InvalidOperationError
+
+
 _DTYPES: Final[dict[ColumnType, pl.DataType]] = {
     ColumnType.TEXT: pl.String(),
     ColumnType.INTEGER: pl.Int32(),
@@ -134,6 +141,7 @@ _DTYPES: Final[dict[ColumnType, pl.DataType]] = {
     ColumnType.FLAG: pl.Boolean(),
     ColumnType.INSTANT: pl.Datetime("us"),
     ColumnType.BYTES: pl.Binary(),
+    ColumnType.SAMPLES: pl.List(pl.Int16),
 }
 _CASTS: Final[dict[ColumnType, Callable[[pl.Series], pl.Series]]] = {
     ColumnType.TEXT: _text,
@@ -143,6 +151,7 @@ _CASTS: Final[dict[ColumnType, Callable[[pl.Series], pl.Series]]] = {
     ColumnType.FLAG: _flag,
     ColumnType.INSTANT: _instant,
     ColumnType.BYTES: _bytes,
+    ColumnType.SAMPLES: _samples,
 }
 
 

@@ -7,6 +7,7 @@ to, and nothing else: going on from there loses nothing and stores nothing twice
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -18,14 +19,21 @@ import duckdb
 from detect.checkpoint import Checkpoint
 from detect.errors import StoreError
 from store.batch import Batch, MissingFrames, Quarantined, Watermark
+from store.clips import Clips
 from store.detector_state import DetectorState
-from store.engine import DEFAULT_SETTINGS, StoreSettings, connect, first_line
+from store.engine import DEFAULT_SETTINGS, StoreSettings, append_rows, connect
+from store.faults import fault
 from store.gaps import append_gaps
+from store.incident import Incident
+from store.log_copy import LogCopy
 from store.maintenance import MaintenanceNote, append_note
 from store.migrations import migrate, require_current, schema_version
 from store.progress import read_watermarks, write_watermarks
 from store.quarantine import DEFAULT_LIMITS, Quarantine, QuarantineLimits
 from store.results import append_results
+from store.rows import instant
+from store.salvage import cut_log, restore_log
+from store.schema import INCIDENT
 
 __all__ = ["Batch", "History", "MissingFrames", "Quarantined", "Watermark"]
 
@@ -45,6 +53,8 @@ class History:
         self.quarantine = Quarantine(connection, limits)
         self._connection = connection
         self._state = DetectorState(connection)
+        self._clips = Clips(connection)
+        self._log_copy: LogCopy | None = None
 
     @classmethod
     def open(
@@ -72,19 +82,30 @@ class History:
         ------
         StoreError
             When another process has the file, or it is missing, damaged, foreign or too new.
+        DiskError
+            When the disk is full, read-only or failing.
         """
-        connection = connect(path, settings, read_only=read_only)
+        if read_only:
+            return cls(_opened(path, settings, read_only=True), path, limits=limits)
+        repaired = restore_log(path)
         try:
-            require_current(schema_version(connection), writable=not read_only)
-            if not read_only:
-                migrate(connection)
-            return cls(connection, path, limits=limits)
+            connection = _opened(path, settings, read_only=False)
         except StoreError as error:
-            connection.close()
-            raise StoreError(error.what, where=str(path)) from error
-        except duckdb.Error as error:
-            connection.close()
-            raise StoreError(f"cannot be read: {first_line(error)}", where=str(path)) from error
+            repaired = cut_log(path, error)
+            connection = _opened(path, settings, read_only=False)
+        history = cls(connection, path, limits=limits)
+        history._follow_log(repaired)
+        return history
+
+    def _follow_log(self, repaired: Incident | None) -> None:
+        """Begin to copy the log, and note what was repaired."""
+        try:
+            self._log_copy = LogCopy(self.path)
+            if repaired is not None:
+                self.note_incident(repaired)
+        except BaseException:
+            self.close()
+            raise
 
     def __enter__(self) -> Self:
         return self
@@ -96,7 +117,11 @@ class History:
 
     def close(self) -> None:
         """Close the file; what was committed stays."""
-        self._connection.close()
+        with suppress(duckdb.Error):  # the checkpoint of a clean end may fail; the log stays then
+            self._connection.close()
+        if self._log_copy is not None:
+            self._log_copy.close()
+            self._log_copy = None
 
     def reader(self) -> duckdb.DuckDBPyConnection:
         """Return a cursor of its own for reading; the caller closes it.
@@ -109,7 +134,7 @@ class History:
         try:
             return self._connection.cursor()
         except duckdb.Error as error:
-            raise StoreError(f"cannot be read: {first_line(error)}", where=str(self.path)) from error
+            raise fault(error, self.path, "read") from error
 
     @contextmanager
     def transaction(self) -> Iterator[duckdb.DuckDBPyConnection]:
@@ -124,9 +149,11 @@ class History:
             self._connection.begin()
             yield self._connection
             self._connection.commit()
+            if self._log_copy is not None:
+                self._log_copy.follow()
         except duckdb.Error as error:
             self._undo()
-            raise StoreError(f"cannot be written: {first_line(error)}", where=str(self.path)) from error
+            raise fault(error, self.path, "written") from error
         except BaseException:
             self._undo()
             raise
@@ -145,11 +172,13 @@ class History:
                 self.quarantine.append(batch.quarantined)
                 append_gaps(connection, batch.parlor, batch.missing)
                 write_watermarks(connection, batch.parlor, batch.watermarks)
+                self._clips.append(batch.parlor, batch.vacuum, batch.results)
                 if batch.checkpoint is not None:
                     self._state.write(batch.parlor, batch.checkpoint)
         except BaseException:
             self._state.forget()
             self.quarantine.forget()
+            self._clips.forget()
             raise
 
     def watermarks(self, parlor: str) -> dict[str, Watermark]:
@@ -182,7 +211,35 @@ class History:
         with self.transaction() as connection:
             append_note(connection, MaintenanceNote(at_ns, stalls, what, note))
 
+    def note_incident(self, incident: Incident, *, now_ns: int | None = None) -> None:
+        """Keep what befell the store, noticed now unless told otherwise [ns since 1970-01-01 UTC].
+
+        Raises
+        ------
+        StoreError
+            When it cannot be written, which also tells that nothing else can be.
+        """
+        noticed = instant(time.time_ns() if now_ns is None else now_ns)
+        with self.transaction() as connection:
+            append_rows(connection, INCIDENT.name, [(noticed, incident.what.value, incident.detail)])
+
     def _undo(self) -> None:
         """Roll back, if there is still a transaction to roll back."""
         with suppress(duckdb.Error):
             self._connection.rollback()
+
+
+def _opened(path: Path, settings: StoreSettings, *, read_only: bool) -> duckdb.DuckDBPyConnection:
+    """Open the file and see that its schema is ours, bringing it up to date when it may be written."""
+    connection = connect(path, settings, read_only=read_only)
+    try:
+        require_current(schema_version(connection), writable=not read_only)
+        if not read_only:
+            migrate(connection)
+    except StoreError as error:
+        connection.close()
+        raise StoreError(error.what, where=str(path)) from error
+    except duckdb.Error as error:
+        connection.close()
+        raise fault(error, path, "read") from error
+    return connection

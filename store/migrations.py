@@ -12,7 +12,7 @@ from typing import Final
 import duckdb
 
 from detect.errors import StoreError
-from store.views import QUARTER_SLIPS, SLIPS_PER_100, STALL_DAY
+from store.views import CLIP_SAMPLE, QUARTER_SLIPS, SLIPS_PER_100, STALL_DAY
 
 _TABLES: Final = """
 CREATE TABLE air_event (
@@ -74,12 +74,29 @@ CREATE TABLE data_gap (
 );
 """
 
+_INCIDENT: Final = """
+CREATE TABLE incident (noticed_at TIMESTAMP NOT NULL, what VARCHAR NOT NULL, detail VARCHAR NOT NULL);
+"""
+
+_CLIP: Final = """
+CREATE TABLE clip (
+    event_id VARCHAR NOT NULL, parlor VARCHAR NOT NULL, stall INTEGER NOT NULL, start_at TIMESTAMP NOT NULL,
+    rate_hz DOUBLE NOT NULL, vacuum_dapa SMALLINT[] NOT NULL
+);
+CREATE TABLE recent_trace (
+    parlor VARCHAR NOT NULL, stall INTEGER NOT NULL, t_ns BIGINT NOT NULL, end_ns BIGINT NOT NULL,
+    rate_hz DOUBLE NOT NULL, samples BLOB NOT NULL
+);
+"""
+
 STEPS: Final[tuple[str, ...]] = (
     _TABLES,
     SLIPS_PER_100 + STALL_DAY,
     _EVIDENCE,
     _QUARTER + QUARTER_SLIPS,
     _DATA_GAP,
+    _INCIDENT,
+    _CLIP + CLIP_SAMPLE,
 )
 """Step n (counted from 1) brings a file of schema version n - 1 to version n."""
 VERSION: Final = len(STEPS)

@@ -1,47 +1,15 @@
-"""Free questions to the history: exactly one statement that only reads, bounded in time and rows.
-
-Three fences stand one behind the other, because a statement that the parser calls a SELECT can
-still write (``WITH x AS (INSERT ... RETURNING *) SELECT ...``): the statement's type, a READ ONLY
-transaction, and an engine that reaches no other file and takes no new settings. A single huge
-expression may overrun the time limit, since the engine looks at its clock between vectors only.
-"""
+"""The answer to a free question as a frame; :mod:`store.question` has the fences."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass
-from typing import Final
 
-import duckdb
 import polars as pl
 
-from detect.errors import InputError, StoreError
-from store.engine import Value, first_line
 from store.history import History
+from store.question import DEFAULT_LIMITS, Parameters, QueryLimits, question
 
-_READING: Final = (duckdb.StatementType.SELECT, duckdb.StatementType.EXPLAIN)
-_PORTABLE: Final = frozenset(
-    (
-        *("BOOLEAN", "TINYINT", "SMALLINT", "INTEGER", "BIGINT", "HUGEINT"),
-        *("UTINYINT", "USMALLINT", "UINTEGER", "UBIGINT", "FLOAT", "DOUBLE", "VARCHAR", "BLOB"),
-        *("DATE", "TIMESTAMP", "TIMESTAMP_S", "TIMESTAMP_MS", "TIMESTAMP_NS"),
-    )
-)
-"""Column types every output format can carry; others (INTERVAL, lists, UUID...) are handed on as text."""
-_STORE_FAULTS: Final = (duckdb.IOException, duckdb.InternalException, duckdb.FatalException)
-
-
-@dataclass(frozen=True, slots=True)
-class QueryLimits:
-    """What one question may cost (engineering choice: a screenful of answers, a pause one waits)."""
-
-    rows: int = 10_000
-    time_s: float = 10.0
-
-
-DEFAULT_LIMITS: Final = QueryLimits()
-"""Limits when none are given."""
+__all__ = ["DEFAULT_LIMITS", "QueryLimits", "QueryResult", "run_query"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,25 +30,10 @@ class QueryResult:
         return self.frame.rows()
 
 
-Parameters = Sequence[Value] | Mapping[str, Value]
-"""Values for ``?`` or ``$1`` marks in order, or for ``$name`` marks by name."""
-
-
 def run_query(
     history: History, sql: str, params: Parameters = (), limits: QueryLimits = DEFAULT_LIMITS
 ) -> QueryResult:
-    """Answer one SELECT, DESCRIBE, SHOW or EXPLAIN over the history.
-
-    Parameters
-    ----------
-    history:
-        The open history, for writing or reading.
-    sql:
-        One statement; a closing semicolon is allowed.
-    params:
-        Values bound to the statement's marks.
-    limits:
-        Most rows returned and most time [s] taken.
+    """Answer one SELECT, DESCRIBE, SHOW or EXPLAIN over the history; see :func:`store.question.question`.
 
     Raises
     ------
@@ -89,75 +42,10 @@ def run_query(
     StoreError
         When the file itself fails.
     """
-    reader = history.reader()
-    try:
-        _require_one_reading_statement(reader, sql)
-        frame = _fetch(reader, sql, params, limits)
-    except _STORE_FAULTS as error:
-        raise StoreError(f"cannot be read: {first_line(error)}", where=str(history.path)) from error
-    except duckdb.InterruptException as error:
-        raise InputError(f"took longer than {limits.time_s:g} s; narrow it", where="query") from error
-    except duckdb.Error as error:
-        raise InputError(first_line(error), where="query") from error
-    finally:
-        reader.close()
+    with question(history, sql, params, limits) as relation:
+        frame = pl.DataFrame(relation)
+    frame = frame.with_columns(_counted(column) for column in frame.get_columns())
     return QueryResult(frame.head(limits.rows), truncated=frame.height > limits.rows)
-
-
-def _require_one_reading_statement(reader: duckdb.DuckDBPyConnection, sql: str) -> None:
-    """Refuse anything but one statement that reads."""
-    statements = reader.extract_statements(sql)
-    if len(statements) != 1:
-        raise InputError(f"one statement at a time, not {len(statements)}", where="query")
-    if statements[0].type not in _READING:
-        raise InputError(
-            f"only SELECT, DESCRIBE, SHOW and EXPLAIN, not {statements[0].type.name}", where="query"
-        )
-
-
-def _fetch(
-    reader: duckdb.DuckDBPyConnection, sql: str, params: Parameters, limits: QueryLimits
-) -> pl.DataFrame:
-    """Return up to one row more than the limit, read inside a READ ONLY transaction."""
-    reader.execute(f"SET max_execution_time = {max(1, round(limits.time_s * 1000))}")
-    reader.execute("BEGIN TRANSACTION READ ONLY")
-    try:
-        bound: object = dict(params) if isinstance(params, Mapping) else list(params)
-        relation = reader.sql(sql, params=bound) if bound else reader.sql(sql)
-        frame = pl.DataFrame(relation.limit(limits.rows + 1).project(_portable(relation)))
-        return frame.with_columns(_counted(column) for column in frame.get_columns())
-    finally:
-        with suppress(duckdb.Error):
-            reader.rollback()
-
-
-def _portable(relation: duckdb.DuckDBPyRelation) -> str:
-    """Return the projection, by position since names may repeat, that makes every column portable."""
-    names = _distinct(relation.columns)
-    return ", ".join(
-        _column(position, name, str(kind))
-        for position, (name, kind) in enumerate(zip(names, relation.types, strict=True), start=1)
-    )
-
-
-def _column(position: int, name: str, kind: str) -> str:
-    """Return one column of the projection, an odd type as text."""
-    quoted = name.replace('"', '""')
-    target = "DOUBLE" if kind.startswith("DECIMAL") else "VARCHAR"
-    cast = "" if kind in _PORTABLE else f"::{target}"
-    return f'#{position}{cast} AS "{quoted}"'
-
-
-def _distinct(names: Sequence[str]) -> list[str]:
-    """Return the names with a number added to those that were there before (a join of two tables)."""
-    distinct: list[str] = []
-    for name in names:
-        candidate, number = name, 1
-        while candidate in distinct:
-            number += 1
-            candidate = f"{name}_{number}"
-        distinct.append(candidate)
-    return distinct
 
 
 def _counted(column: pl.Series) -> pl.Series:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from detect.kinds import AirKind, Cause, Condition, Phase, Quarter, SupportState
+from store.incident import IncidentKind
 
 
 class ColumnType(StrEnum):
@@ -26,6 +27,7 @@ class ColumnType(StrEnum):
     FLAG = "BOOLEAN"
     INSTANT = "TIMESTAMP"
     BYTES = "BLOB"
+    SAMPLES = "SMALLINT[]"
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,7 +185,25 @@ QUARANTINE = Table(
     key=("recv_at", "topic", "payload", "reason"),
 )
 
+CLIP = Table(
+    "clip",
+    (
+        *_columns(_TEXT, "event_id", "parlor"),
+        *_columns(_INTEGER, "stall"),
+        *_columns(_INSTANT, "start_at"),
+        *_columns(_REAL, "rate_hz"),
+        *_columns(ColumnType.SAMPLES, "vacuum_dapa"),
+    ),
+    key=("event_id",),
+)
+
+INCIDENT = Table(
+    "incident",
+    (*_columns(_INSTANT, "noticed_at"), _word("what", IncidentKind), *_columns(_TEXT, "detail")),
+    key=("noticed_at", "what", "detail"),
+)
+
 RESULT_TABLES = (AIR_EVENT, SUPPORT_EVENT, MILKING, PLANT_EVENT, CONDITION_EVENT)
 """Tables filled by the detector, one a result class."""
-CONTRACT_TABLES = (*RESULT_TABLES, DATA_GAP, MAINTENANCE, QUARANTINE)
+CONTRACT_TABLES = (*RESULT_TABLES, DATA_GAP, MAINTENANCE, QUARANTINE, CLIP, INCIDENT)
 """Tables that leave the file, in the order they are exported."""

@@ -1,13 +1,26 @@
 """Ready-made views over the history, part of its schema: the questions asked first.
 
+``clip_sample``: one row a sample of vacuum around an event, null where none came.
 ``slips_per_100``: one row a parlor and stall; ``stall_day``: one row a parlor, stall and UTC day.
-Both count complete milkings only, since a milking seen in part hides slips. ``quarter_slips``: one
+Those two count complete milkings only, since a milking seen in part hides slips. ``quarter_slips``: one
 row a parlor and stall with slips whose quarter is known, which only sensors in the short milk tubes tell.
 """
 
 from __future__ import annotations
 
 from typing import Final
+
+CLIP_SAMPLE: Final = """
+CREATE VIEW clip_sample AS
+SELECT
+    event_id,
+    parlor,
+    stall,
+    start_at
+        + to_microseconds(((generate_subscripts(vacuum_dapa, 1) - 1) * 1e6 / rate_hz)::BIGINT) AS sample_at,
+    unnest(vacuum_dapa) / 100.0 AS vacuum_kpa
+FROM clip;
+"""
 
 SLIPS_PER_100: Final = """
 CREATE VIEW slips_per_100 AS

@@ -75,6 +75,9 @@ def test_the_version_is_told(capsys: pytest.CaptureFixture[str]) -> None:
         (["run", "--config", "{here}/none.toml"], "none.toml"),
         (["simulate", "--stalls", "0", "--out", "{here}/s"], "stalls"),
         (["demo", "--headless", "--speed", "-1"], "--speed"),
+        (["backup", "--out", "{here}/b"], "either --db FILE or --url URL"),
+        (["token", "--file", "{here}/t", "--name", "a b", "--role", "view"], "--name"),
+        (["token", "--file", "{here}/t", "--name", "a", "--role", "king"], "--role"),
     ],
 )
 def test_wrong_input_is_one_line_and_exit_2(

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import http.client
 import json
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+from dashboards.access import Access, Role, new_token
 from dashboards.cautions import CAUTIONS
 from dashboards.web import JSON, MAX_BODY_BYTES, Request, answer, serving
 from detect.errors import InputError, StoreError
@@ -19,6 +21,7 @@ class FakeService:
     def __init__(self, reasons: list[str] | None = None) -> None:
         self.reasons = reasons or []
         self.notes: list[dict[str, Any]] = []
+        self.copy = Path("unused")
 
     def metrics(self) -> bytes:
         """Give one line."""
@@ -43,6 +46,11 @@ class FakeService:
     def note(self, entry: dict[str, Any]) -> None:
         """Remember the entry."""
         self.notes.append(entry)
+
+    def backup(self) -> Path:
+        """Give a file of three million bytes."""
+        self.copy.write_bytes(b"abc" * 1_000_000)
+        return self.copy
 
 
 def port_of(url: str) -> int:
@@ -70,7 +78,6 @@ def post(path: str, body: bytes, **other: Any) -> Request:
         (post("/v1/query", b'{"sql": "broken"}'), 400),
         (post("/v1/query", b'{"sql": "locked"}'), 503),
         (post("/v1/query", b"{}", content_type="text/plain"), 415),
-        (post("/v1/query", b"{}", local=False), 403),
         (post("/v1/note", b'{"what": "liners changed"}'), 200),
     ],
 )
@@ -119,3 +126,36 @@ def test_a_taken_port_is_the_users_error() -> None:
         serving(FakeService(), host="127.0.0.1", port=port_of(url)),
     ):
         pass
+
+
+def test_a_backup_is_sent_whole_and_removed(tmp_path: Path) -> None:
+    """The file arrives byte for byte, and nothing of it stays with the service."""
+    service = FakeService()
+    service.copy = tmp_path / "copy"
+    with serving(service, host="127.0.0.1", port=0) as url:
+        connection = http.client.HTTPConnection("127.0.0.1", port_of(url), timeout=5)
+        connection.request("POST", "/v1/backup", b"{}", {"Content-Type": JSON})
+        assert connection.getresponse().read() == b"abc" * 1_000_000
+        connection.request("GET", "/health")
+        assert connection.getresponse().status == 200
+        connection.close()
+    assert not service.copy.exists()
+
+
+def test_tokens_are_asked_for_at_the_door() -> None:
+    """With tokens nobody is answered without one; a browser is told how to ask for it."""
+    token, table = new_token("tablet", [Role.VIEW])
+    digest = bytes.fromhex(table.partition('sha256 = "')[2][:64])
+    access = Access({digest: frozenset({Role.VIEW})})
+    with serving(FakeService(), host="127.0.0.1", port=0, access=access) as url:
+        connection = http.client.HTTPConnection("127.0.0.1", port_of(url), timeout=5)
+        connection.request("GET", "/metrics")
+        reply = connection.getresponse()
+        assert (reply.status, reply.headers["WWW-Authenticate"]) == (401, 'Basic realm="quietclaw"')
+        assert b"a token is needed" in reply.read()
+        connection.request("GET", "/metrics", headers={"Authorization": f"Bearer {token}"})
+        assert connection.getresponse().read() == b"quietclaw_plant_dips_total 0.0\n"
+        headers = {"Authorization": f"Bearer {token}", "Content-Type": JSON}
+        connection.request("POST", "/v1/query", b'{"sql": "from milking"}', headers)
+        assert connection.getresponse().status == 403
+        connection.close()

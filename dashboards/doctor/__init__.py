@@ -1,0 +1,1 @@
+"""Looks for the commonest mistakes of an installation and says what to do about each."""

@@ -1,0 +1,18 @@
+"""What a process of our own is started with: where Python finds its modules, and nothing else of ours."""
+
+from __future__ import annotations
+
+import sys
+from os import pathsep
+from pathlib import Path
+
+
+def command(module: str, *words: str) -> list[str]:
+    """Return the command that runs a module of this program."""
+    return [sys.executable, "-m", module, *words]
+
+
+def environment() -> dict[str, str]:
+    """Return its environment: secrets in ours stay here."""
+    places = [str(Path(place).absolute()) for place in sys.path]
+    return {"PYTHONPATH": pathsep.join(places), "POLARS_MAX_THREADS": "1"}

@@ -1,0 +1,136 @@
+"""The claw vacuum around each air event, from 5 s before it to 5 s after it, kept with the event.
+
+The newest minutes of vacuum stand in the table ``recent_trace``, in the same transaction as everything
+else. Once a stall's vacuum has passed the end of an event by 5 s, the clip is cut from there; so clips
+do not depend on batches, and a crash neither loses nor doubles one. A sample that never came is null.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import duckdb
+import numpy as np
+
+from detect.readings import StallVacuum
+from detect.results import AirEvent, Result
+from store.engine import Row, append_rows
+from store.rows import instant
+from store.schema import CLIP
+
+MARGIN_NS: Final = 5_000_000_000
+"""Vacuum kept before and after an event [ns]."""
+LONGEST_NS: Final = 20_000_000_000
+"""Of a longer event only so much is kept [ns]: a unit on the floor looks the same all along."""
+RECENT_NS: Final = 300_000_000_000
+"""Vacuum at hand for clips [ns]: the longest batch of a replay, the longest clip and the detector's delay."""
+TRIM_EVERY_ROWS: Final = 20_000
+"""Frames stored between two removals of what is no longer recent (engineering choice)."""
+DAPA_PER_KPA: Final = 100.0
+
+_PENDING: Final = """
+SELECT event.event_id, event.stall, epoch_ns(event.start_at), epoch_ns(event.end_at)
+FROM air_event AS event JOIN (
+    SELECT parlor, stall, max(end_ns) AS newest_ns FROM recent_trace WHERE parlor = $1 GROUP BY ALL
+) AS recent USING (parlor, stall)
+WHERE epoch_ns(event.end_at) > newest_ns - $2 AND NOT EXISTS (FROM clip WHERE clip.event_id = event.event_id)
+"""
+_NEWEST: Final = "SELECT stall, max(end_ns) FROM recent_trace WHERE parlor = $1 GROUP BY stall"
+_FRAMES: Final = """
+SELECT t_ns, rate_hz, samples FROM recent_trace
+WHERE parlor = $1 AND stall = $2 AND end_ns > $3 AND t_ns < $4 ORDER BY t_ns
+"""
+_TRIM: Final = """
+DELETE FROM recent_trace USING (
+    SELECT parlor, stall, max(end_ns) AS newest_ns FROM recent_trace GROUP BY ALL
+) AS recent
+WHERE recent_trace.parlor = recent.parlor AND recent_trace.stall = recent.stall
+    AND recent_trace.end_ns < recent.newest_ns - $1
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class _Due:
+    """An event that waits for its clip."""
+
+    event_id: str
+    stall: int
+    start_ns: int
+    end_ns: int
+
+
+class Clips:
+    """The tables ``clip`` and ``recent_trace`` of one open file."""
+
+    def __init__(self, connection: duckdb.DuckDBPyConnection) -> None:
+        self._connection = connection
+        self._waiting: dict[str, dict[str, _Due]] = {}
+        self._newest_ns: dict[str, dict[int, int]] = {}
+        self._untrimmed = 0
+
+    def forget(self) -> None:
+        """Drop what is remembered, after a transaction that came to nothing."""
+        self._waiting.clear()
+        self._newest_ns.clear()
+
+    def append(self, parlor: str, vacuum: Sequence[StallVacuum], results: Iterable[Result]) -> None:
+        """Store vacuum frames within the open transaction, and the clips that they complete."""
+        if not vacuum and parlor not in self._waiting:
+            return
+        waiting, newest_ns = self._remembered(parlor)
+        append_rows(self._connection, "recent_trace", [_row(parlor, frame) for frame in vacuum])
+        for frame in vacuum:
+            newest_ns[frame.stall] = max(_end_ns(frame), newest_ns.get(frame.stall, 0))
+        for told in results:  # those of this batch may have been read from the file just now
+            if isinstance(told, AirEvent):
+                waiting[told.event_id] = _Due(told.event_id, told.stall, told.start_ns, told.end_ns)
+        due = [event for event in waiting.values() if newest_ns.get(event.stall, 0) >= _clip_end_ns(event)]
+        append_rows(self._connection, CLIP.name, [self._clip(parlor, event) for event in due])
+        for event in due:
+            del waiting[event.event_id]
+        self._trim(len(vacuum))
+
+    def _remembered(self, parlor: str) -> tuple[dict[str, _Due], dict[int, int]]:
+        """Return the events that wait and how far each stall is, from the file at first."""
+        if parlor not in self._waiting:
+            rows = self._connection.execute(_PENDING, [parlor, RECENT_NS]).fetchall()
+            self._waiting[parlor] = {row[0]: _Due(*row) for row in rows}
+            self._newest_ns[parlor] = dict(self._connection.execute(_NEWEST, [parlor]).fetchall())
+        return self._waiting[parlor], self._newest_ns[parlor]
+
+    def _clip(self, parlor: str, event: _Due) -> Row:
+        """Cut the clip of one event as a row of its table."""
+        begin_ns, end_ns = event.start_ns - MARGIN_NS, _clip_end_ns(event)
+        frames = self._connection.execute(_FRAMES, [parlor, event.stall, begin_ns, end_ns]).fetchall()
+        rate_hz = frames[0][1] if frames else 0.0
+        samples: list[int | None] = [None] * round((end_ns - begin_ns) * rate_hz / 1e9)
+        for t_ns, rate, blob in frames:
+            if rate == rate_hz:
+                first = round((t_ns - begin_ns) * rate_hz / 1e9)
+                for place, value in enumerate(np.frombuffer(blob, "<i2").tolist(), start=first):
+                    if 0 <= place < len(samples):
+                        samples[place] = value
+        return (event.event_id, parlor, event.stall, instant(begin_ns), rate_hz, samples)
+
+    def _trim(self, frames: int) -> None:
+        """Remove what is no longer recent, now and then."""
+        self._untrimmed += frames
+        if self._untrimmed >= TRIM_EVERY_ROWS:
+            self._connection.execute(_TRIM, [RECENT_NS])
+            self._untrimmed = 0
+
+
+def _clip_end_ns(event: _Due) -> int:
+    return min(event.end_ns, event.start_ns + LONGEST_NS) + MARGIN_NS
+
+
+def _end_ns(frame: StallVacuum) -> int:
+    return frame.t_ns + round(len(frame.vacuum_kpa) / frame.rate_hz * 1e9)
+
+
+def _row(parlor: str, frame: StallVacuum) -> tuple[str, int, int, int, float, bytes]:
+    """Return a frame as a row of ``recent_trace``, its samples in steps of 10 Pa."""
+    samples = np.rint(frame.vacuum_kpa * DAPA_PER_KPA).astype("<i2").tobytes()
+    return (parlor, frame.stall, frame.t_ns, _end_ns(frame), frame.rate_hz, samples)

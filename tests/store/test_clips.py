@@ -1,0 +1,113 @@
+"""Around each event the claw vacuum is kept, whatever the batches and the crashes between them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from detect.readings import StallVacuum
+from detect.results import AirEvent
+from store.checks import digest
+from store.exchange import export_tables, load_tables
+from store.history import Batch, History
+from tests.store.drawn import PARLOR, SECOND_NS, T0_NS, air_event, rows
+
+RATE_HZ = 50.0
+STALL = 2
+LENGTH_S = 60
+
+
+def frame(second: int, stall: int = STALL) -> StallVacuum:
+    """Return one second of vacuum whose samples tell their time: kPa x 100 = sample number modulo 9000."""
+    numbers = np.arange(second * RATE_HZ, (second + 1) * RATE_HZ) % 9000
+    return StallVacuum(stall, T0_NS + second * SECOND_NS, RATE_HZ, numbers / 100.0)
+
+
+def event(number: int, *, at_s: int, lasts_s: float = 1.0) -> AirEvent:
+    start_ns = T0_NS + at_s * SECOND_NS
+    ends_ns = start_ns + round(lasts_s * SECOND_NS)
+    return air_event(number, stall=STALL, start_ns=start_ns, end_ns=ends_ns, detected_ns=ends_ns)
+
+
+EVENTS = {25: event(1, at_s=20), 43: event(2, at_s=40, lasts_s=1.5)}
+"""Events by the second after which they are told."""
+
+
+def fed(path: Path, cuts: Sequence[int], *, lost: Sequence[int] = ()) -> None:
+    """Store a minute in batches cut after the given seconds, with the file opened anew for each."""
+    for first, end in zip([0, *cuts], [*cuts, LENGTH_S], strict=True):
+        vacuum = [frame(s, stall) for s in range(first, end) if s not in lost for stall in (1, STALL)]
+        told = [EVENTS[s] for s in range(first, end) if s in EVENTS]
+        with History.open(path) as history:
+            history.commit(Batch(PARLOR, told, vacuum=vacuum))
+
+
+def test_a_clip_holds_five_seconds_before_and_after(path: Path) -> None:
+    """First and last sample lie 5 s off the event, at their own instants, to 10 Pa."""
+    fed(path, [])
+    with History.open(path, read_only=True) as history:
+        clips = rows(
+            history, "SELECT event_id, epoch_ns(start_at), rate_hz, vacuum_dapa FROM clip ORDER BY ALL"
+        )
+        samples = rows(
+            history, "SELECT epoch_ns(sample_at), vacuum_kpa FROM clip_sample ORDER BY ALL LIMIT 2"
+        )
+    assert [clip[0] for clip in clips] == [EVENTS[25].event_id, EVENTS[43].event_id]
+    assert clips[0][1:3] == (T0_NS + 15 * SECOND_NS, RATE_HZ)
+    assert clips[0][3] == list(range(15 * 50, 26 * 50))
+    assert clips[1][3] == list(range(35 * 50, round(46.5 * 50)))
+    assert samples == [(T0_NS + 15 * SECOND_NS, 7.5), (T0_NS + 15 * SECOND_NS + 20_000_000, 7.51)]
+
+
+@settings(max_examples=8, deadline=None)
+@given(cuts=st.sets(st.integers(1, LENGTH_S - 1), max_size=4).map(sorted))
+def test_clips_do_not_depend_on_batches_or_restarts(
+    tmp_path_factory: pytest.TempPathFactory, cuts: list[int]
+) -> None:
+    """Cut anywhere, with the file closed and opened between, the clips are the same."""
+    folder = tmp_path_factory.mktemp("clips")
+    fed(folder / "whole", [])
+    fed(folder / "cut", cuts)
+    with History.open(folder / "whole", read_only=True) as whole, History.open(folder / "cut") as cut:
+        assert digest(whole) == digest(cut)
+        assert len(rows(cut, "FROM clip")) == 2
+
+
+def test_what_never_came_is_null(path: Path) -> None:
+    """A lost frame leaves nulls in the clip: nothing is bridged."""
+    fed(path, [], lost=[17])
+    with History.open(path, read_only=True) as history:
+        sql = "SELECT count(*), count(vacuum_kpa) FROM clip_sample WHERE event_id = 'willowmere-1'"
+        assert rows(history, sql) == [(11 * 50, 10 * 50)]
+
+
+def test_of_a_long_event_the_beginning_is_kept(path: Path) -> None:
+    """Twenty seconds of a long event and five either side, no more."""
+    with History.open(path) as history:
+        long = event(1, at_s=10, lasts_s=600.0)
+        history.commit(Batch(PARLOR, [long], vacuum=[frame(s) for s in range(40)]))
+        assert rows(history, "SELECT len(vacuum_dapa) FROM clip") == [(30 * 50,)]
+
+
+def test_recent_vacuum_does_not_pile_up(path: Path) -> None:
+    """Only the last five minutes stand by for clips."""
+    with History.open(path) as history:
+        for start in range(0, 25_000, 5_000):
+            history.commit(Batch(PARLOR, vacuum=[frame(s) for s in range(start, start + 5_000)]))
+        [(frames,)] = rows(history, "SELECT count(*) FROM recent_trace")
+        assert frames <= 5_000 + 301
+
+
+def test_clips_go_out_and_come_back(path: Path, tmp_path: Path) -> None:
+    """Exported clips load into another history, once."""
+    fed(path, [], lost=[17])
+    with History.open(path) as history, History.open(tmp_path / "other.duckdb") as other:
+        export_tables(history, tmp_path / "tables")
+        assert load_tables(other, tmp_path / "tables").new == 4
+        assert load_tables(other, tmp_path / "tables").new == 0
+        assert digest(other) == digest(history)

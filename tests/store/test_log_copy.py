@@ -1,0 +1,152 @@
+"""Damage to the write-ahead log costs nothing that was committed."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from store.checks import digest
+from store.history import History
+from store.log_copy import copy_path, log_is_sound, log_path
+from tests.store.drawn import PARLOR, full_batch, rows
+
+COMMITS = 6
+Damage = Callable[[bytes], bytes]
+
+
+@pytest.fixture(scope="module")
+def killed(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, str]]:
+    """Leave a history as a killed service leaves it, and the digests of what it had committed."""
+    path = tmp_path_factory.mktemp("killed") / "live.duckdb"
+    with History.open(path) as history:
+        for number in range(COMMITS):
+            history.commit(full_batch(number))
+        folder = shutil.copytree(path.parent, path.parent.with_name("left"))
+        return folder / path.name, digest(history)
+
+
+def opened_again(left: Path, folder: Path, damage: Damage) -> tuple[dict[str, str], list[str]]:
+    """Damage the log, open the history, and return digests without the incidents, and those."""
+    path = shutil.copytree(left.parent, folder, dirs_exist_ok=True) / left.name
+    log_path(path).write_bytes(damage(log_path(path).read_bytes()))
+    with History.open(path) as history:
+        assert history.watermarks(PARLOR)["milking/willowmere/stall/1/vacuum"].seq == COMMITS - 1
+        history.commit(full_batch(COMMITS))
+        incidents = [str(row[0]) for row in rows(history, "SELECT what FROM incident")]
+        with history.transaction() as connection:
+            connection.execute("DELETE FROM incident")
+    with History.open(path, read_only=True) as history:
+        return digest(history), incidents
+
+
+def flipped(position: int) -> Damage:
+    """Return a damage that turns over all bits of one byte."""
+    return lambda log: log[:position] + bytes([log[position] ^ 0xFF]) + log[position + 1 :]
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [
+        lambda log: log[: len(log) // 2],
+        lambda log: log[:-1],
+        lambda log: log[:3],
+        lambda _: b"",
+        lambda log: log[: len(log) // 2] + bytes(len(log) - len(log) // 2),
+        lambda log: log[:-4096] + bytes(4096),
+        lambda log: bytes(len(log)),
+        flipped(0),
+        flipped(5),
+        flipped(60),
+    ],
+    ids=["half", "last byte", "stub", "empty", "zero half", "zero tail", "zeros", "head", "id", "entry"],
+)
+def test_a_damaged_log_loses_no_commit(
+    killed: tuple[Path, dict[str, str]], tmp_path: Path, damage: Damage
+) -> None:
+    """Truncated, zeroed or flipped: all that was committed is there, and what was done is noted."""
+    left, _ = killed
+    sound, nothing = opened_again(left, tmp_path / "sound", lambda log: log)
+    repaired, incidents = opened_again(left, tmp_path / "damaged", damage)
+    assert repaired == sound
+    assert (nothing, incidents) == ([], ["log_restored"])
+    assert (tmp_path / "damaged" / f"{left.name}.damaged" / "1" / f"{left.name}.wal").exists()
+
+
+@settings(max_examples=25, deadline=None)
+@given(share=st.floats(0.0, 0.999), bits=st.integers(1, 255))
+def test_a_flipped_byte_anywhere_loses_no_commit(
+    killed: tuple[Path, dict[str, str]],
+    tmp_path_factory: pytest.TempPathFactory,
+    *,
+    share: float,
+    bits: int,
+) -> None:
+    """Wherever the byte lies, in a length, a checksum or a value, every commit is there."""
+    left, expected = killed
+    path = shutil.copytree(left.parent, tmp_path_factory.mktemp("flip"), dirs_exist_ok=True) / left.name
+    log = bytearray(log_path(path).read_bytes())
+    log[int(share * len(log))] ^= bits
+    log_path(path).write_bytes(log)
+    with History.open(path) as history:
+        assert {**digest(history), "incident": ""} == {**expected, "incident": ""}
+        assert rows(history, "SELECT what FROM incident") == [("log_restored",)]
+
+
+@pytest.mark.parametrize("tail", [b"", bytes(4096), b"\xa5" * 500], ids=["nothing", "zeros", "garbage"])
+def test_a_torn_tail_is_the_unfinished_commit_only(
+    killed: tuple[Path, dict[str, str]], tmp_path: Path, tail: bytes
+) -> None:
+    """What a crash leaves behind the last acknowledged commit does not stand in the way."""
+    left, _ = killed
+    sound, _ = opened_again(left, tmp_path / "sound", lambda log: log)
+    torn, _ = opened_again(left, tmp_path / "torn", lambda log: log + tail)
+    assert torn == sound
+
+
+def test_without_a_copy_the_log_is_cut_where_it_breaks(
+    killed: tuple[Path, dict[str, str]], tmp_path: Path
+) -> None:
+    """A zero tail without a copy ends the history at the last sound commit instead of at the door."""
+    left, _ = killed
+    path = shutil.copytree(left.parent, tmp_path / "bare", dirs_exist_ok=True) / left.name
+    copy_path(path).unlink()
+    log = log_path(path).read_bytes()
+    log_path(path).write_bytes(log[: len(log) // 2] + bytes(len(log) // 2))
+    with History.open(path) as history:
+        [(what, detail)] = rows(history, "SELECT what, detail FROM incident")
+        assert history.watermarks(PARLOR)["milking/willowmere/stall/1/vacuum"].seq < COMMITS - 1
+    assert what == "log_cut"
+    assert ".damaged" in detail
+
+
+def test_the_copy_follows_through_checkpoints(path: Path) -> None:
+    """After each commit, with or without a checkpoint, log and copy agree; a clean end leaves neither."""
+    with History.open(path) as history:
+        for number in range(6):
+            history.commit(full_batch(number))
+            if number % 2:
+                with history.reader() as reader:
+                    reader.execute("CHECKPOINT")
+            assert log_is_sound(path)
+        assert copy_path(path).stat().st_size > 0
+    assert not log_path(path).exists()
+    assert not copy_path(path).exists()
+
+
+def test_a_copy_of_an_earlier_checkpoint_is_no_news(
+    killed: tuple[Path, dict[str, str]], tmp_path: Path
+) -> None:
+    """A copy left from before a checkpoint does not bring old entries back."""
+    left, expected = killed
+    path = shutil.copytree(left.parent, tmp_path / "later", dirs_exist_ok=True) / left.name
+    old = copy_path(path).read_bytes()
+    with History.open(path):
+        pass
+    copy_path(path).write_bytes(old)
+    with History.open(path) as history:
+        assert digest(history) == expected
