@@ -19,7 +19,7 @@ Traces = NDArray[np.float32]
 
 @dataclass(frozen=True, slots=True)
 class Cut:
-    """One stall's traces from ``first_bin`` on, shape (5, bins): vacuum, air, flow, angle, cord; NaN is no data."""
+    """One stall's vacuum, air, flow, angle, cord from ``first_bin`` on, shape (5, bins); NaN is no data."""
 
     first_bin: int
     traces: Traces
@@ -72,7 +72,7 @@ class Trail:
         return Cut(min(first, last), self._kept[:, rows, stall - 1])
 
     def _air(self, state: Any, at_bin: int) -> NDArray[np.float64]:
-        """Return the air of one bin [L/min]: of an open admission its growth, else what the claw model says."""
+        """Return the air of one bin [L/min]: the growth of an open admission, else what the model says."""
         newest = state["air_seen"] - 1
         rows, sums = np.arange(len(state)), state["air_sum"]
         litres = sums[rows, newest & (RING - 1)] - sums[rows, (newest - 1) & (RING - 1)]
@@ -86,7 +86,7 @@ class Trail:
         return np.where(heard, litres * 60.0 / BIN_S, np.nan)
 
     def _first_l(self, s: Any, at_bin: int) -> float:
-        """Return the air [L] of the bin in which an opening was found: its litres less those shown already."""
+        """Return the air [L] of the bin that found an opening: its litres less those shown already."""
         before = self._litres[s["index"]] if self._onset[s["index"]] == s["ev_on"] else 0.0
         shown = np.arange(max(int(s["op_on"]), at_bin - SPAN + 1), at_bin) & (SPAN - 1)
         shown_l = float(np.nansum(self._kept[AIR, shown, s["index"]])) * BIN_S / 60.0
