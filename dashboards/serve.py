@@ -7,9 +7,9 @@ from collections.abc import Callable
 
 from prometheus_client import CollectorRegistry
 
+from dashboards.asgi import serving
 from dashboards.metrics import ServiceMetrics
 from dashboards.service import ServiceView, make_detector
-from dashboards.web import serving
 from ingest.config import Config
 from ingest.live import Ending, LiveService, Parts
 from ingest.pipeline import Committed

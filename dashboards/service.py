@@ -1,17 +1,26 @@
-"""The running service as its HTTP side sees it: metrics, health, questions and notes."""
+"""The running service as its HTTP side sees it: metrics, health, questions, notes and the live page."""
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import threading
 import time
 from collections.abc import Callable
+from datetime import datetime
 from typing import Any, Final
 
+from dashboards.alerts.kinds import AlertRules
+from dashboards.live.day import day_figures
+from dashboards.live.feed import LiveFeed
+from dashboards.live.hub import Hub
+from dashboards.live.stall import stall_record
 from dashboards.matching import NS_PER_S
 from dashboards.metrics import ServiceMetrics
 from dashboards.shared_history import SharedHistory
 from detect.errors import InputError, StoreError
 from detect.parlor import ParlorDetector, Site
+from detect.trail import Trail
 from ingest.config import Config
 from ingest.pipeline import Committed
 from store.query import QueryLimits, run_query
@@ -21,6 +30,8 @@ SILENCE_S: Final = 30.0
 QUESTIONS_AT_ONCE: Final = 2
 """More questions at once are sent away: each may use the memory of the engine (engineering choice)."""
 LIMITS: Final = QueryLimits()
+FIGURES_S: Final = 15.0
+"""How often the day's figures are counted anew [s] (engineering choice)."""
 
 
 class ServiceView:
@@ -34,10 +45,17 @@ class ServiceView:
         The meters it fills.
     clock_ns:
         Wall clock [ns since 1970-01-01 UTC], for the silence only.
+    rules:
+        When something becomes an alert.
     """
 
     def __init__(
-        self, config: Config, metrics: ServiceMetrics, *, clock_ns: Callable[[], int] = time.time_ns
+        self,
+        config: Config,
+        metrics: ServiceMetrics,
+        *,
+        clock_ns: Callable[[], int] = time.time_ns,
+        rules: AlertRules | None = None,
     ) -> None:
         self._config = config
         self._metrics = metrics
@@ -48,6 +66,9 @@ class ServiceView:
         self._history: SharedHistory | None = None
         self._detector: ParlorDetector | None = None
         self._failure: str | None = None
+        self.feed = LiveFeed(
+            config.parlor.stalls, rules=rules or AlertRules(), facts={"parlor": config.parlor.name}
+        )
         self.messages = 0
         """Messages made durable since the start."""
 
@@ -61,13 +82,16 @@ class ServiceView:
     def new_detector(self) -> ParlorDetector:
         """Make a detector of the configured parlor and remember it for the page."""
         self._detector = make_detector(self._config)
+        self._detector.trail = Trail(self._config.parlor.stalls)
         return self._detector
 
     def observe(self, committed: Committed) -> None:
         """Take in one durable batch; called by the thread that owns the detector."""
         self._metrics.observe(committed)
         if self._detector is not None:
-            self._metrics.show(self._detector.now())
+            stalls = self._detector.now()
+            self._metrics.show(stalls)
+            self.feed.observe(committed, self._detector, stalls)
         if committed.messages:
             self.messages += committed.messages
             self._newest_ns = committed.newest_recv_ns
@@ -88,16 +112,48 @@ class ServiceView:
             reasons.append(f"no message has been stored for {silent_s:.0f} s")
         return reasons
 
-    def facts(self) -> dict[str, str]:
-        """Return what runs here, for the status page."""
+    @property
+    def hub(self) -> Hub:
+        """Return where the streams of the live page come from."""
+        return self.feed.hub
+
+    def acknowledge(self, alert_id: str, name: str) -> bool:
+        """Note who looks after an alert; tell whether it still stands."""
+        stands = self.feed.book.acknowledge(alert_id, name)
+        if stands:
+            self.feed.tell_alerts()
+        return stands
+
+    def stall(self, number: int) -> dict[str, Any]:
+        """Return one stall's last events with their waveforms, its condition and its history.
+
+        Raises
+        ------
+        InputError
+            There is no such stall.
+        StoreError
+            The history is not open.
+        """
         parlor = self._config.parlor
-        return {
-            "Parlor": f"{parlor.name}, {parlor.stalls} stalls",
-            "Broker": self._config.broker.url,
-            "History": str(self._config.store.path),
-            "Messages stored": f"{self.messages}",
-            "Detector": self._detector.label if self._detector is not None else "starting",
-        }
+        if not 1 <= number <= parlor.stalls:
+            raise InputError(f"stall {number} is outside 1..{parlor.stalls}", where="stall")
+        record = stall_record(self._open(), parlor.name, number, now_ns=self.feed.now_ns)
+        waves = self.feed.waveforms.of(number)
+        record["events"] = [event | {"wave": waves.get(event["id"])} for event in record["events"]]
+        return record
+
+    async def refresh(self) -> None:
+        """Count the day's figures again and again."""
+        while True:
+            if self._history is not None and self.feed.now_ns:
+                with contextlib.suppress(StoreError, InputError):  # the file is being opened anew
+                    self.feed.tell_day(await asyncio.to_thread(self._day, self._history))
+            await asyncio.sleep(FIGURES_S if self.feed.now_ns else 1.0)
+
+    def _day(self, history: SharedHistory) -> dict[str, Any]:
+        offset = datetime.fromtimestamp(self._clock_ns() / NS_PER_S).astimezone().utcoffset()
+        offset_s = round(offset.total_seconds()) if offset else 0
+        return day_figures(history, self._config.parlor.name, now_ns=self.feed.now_ns, offset_s=offset_s)
 
     def query(self, sql: str, params: list[Any]) -> dict[str, Any]:
         """Answer one read-only statement, bounded in time, rows and number at once.
