@@ -50,6 +50,7 @@ def serve(
         open_history=view.open_history,
         new_detector=view.new_detector,
         observers=(view.observe, observe),
+        announcements=view.announcements,
     )
     with serving(view, host=config.http.host, port=config.http.port) as url:
         started(url, view)

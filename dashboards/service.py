@@ -10,7 +10,8 @@ from collections.abc import Callable
 from datetime import datetime
 from typing import Any, Final
 
-from dashboards.alerts.kinds import AlertRules
+from dashboards.alerts.kinds import Alert, AlertRules, Finding, Standing
+from dashboards.alerts.words import payload
 from dashboards.live.day import day_figures
 from dashboards.live.feed import LiveFeed
 from dashboards.live.hub import Hub
@@ -21,6 +22,7 @@ from dashboards.shared_history import SharedHistory
 from detect.errors import InputError, StoreError
 from detect.parlor import ParlorDetector, Site
 from detect.trail import Trail
+from ingest.announce import Announcements
 from ingest.config import Config
 from ingest.pipeline import Committed
 from store.query import QueryLimits, run_query
@@ -66,8 +68,10 @@ class ServiceView:
         self._history: SharedHistory | None = None
         self._detector: ParlorDetector | None = None
         self._failure: str | None = None
+        parlor = config.parlor
+        self.announcements = Announcements(root=config.broker.root, parlor=parlor.name, stalls=parlor.stalls)
         self.feed = LiveFeed(
-            config.parlor.stalls, rules=rules or AlertRules(), facts={"parlor": config.parlor.name}
+            parlor.stalls, rules=rules or AlertRules(), facts={"parlor": parlor.name}, told=self._tell
         )
         self.messages = 0
         """Messages made durable since the start."""
@@ -95,6 +99,12 @@ class ServiceView:
         if committed.messages:
             self.messages += committed.messages
             self._newest_ns = committed.newest_recv_ns
+
+    def _tell(self, alerts: tuple[Alert, ...], findings: list[Finding]) -> None:
+        """Pass on what is told: to the meters, and to lamps and horns."""
+        self._metrics.alerts.show(alerts, findings)
+        calling = {alert.stall: payload(alert) for alert in alerts if alert.standing is Standing.SHOWN}
+        self.announcements.stand(calling)
 
     def fail(self, reason: str) -> None:
         """Turn unhealthy for good, with a reason."""

@@ -16,6 +16,7 @@ from enum import Enum
 from typing import Final
 
 from detect.errors import StoreError
+from ingest.announce import Announcements
 from ingest.capture import CaptureWriter
 from ingest.config import Config
 from ingest.pipeline import Detector, Observer, Pipeline
@@ -55,6 +56,8 @@ class Parts:
         Monotonic and receive time.
     retry_s:
         Pauses before each new attempt after the store failed in a row.
+    announcements:
+        The alerts that stand, published after each batch.
     """
 
     open_history: Callable[[], History]
@@ -63,6 +66,7 @@ class Parts:
     on_connected: Callable[[], None] = lambda: None
     clocks: Clocks = SYSTEM_CLOCKS
     retry_s: Sequence[float] = RETRY_S
+    announcements: Announcements | None = None
 
 
 class LiveService:
@@ -109,6 +113,7 @@ class LiveService:
                 capture=capture,
                 clocks=self._parts.clocks,
                 on_connected=self._parts.on_connected,
+                announcements=self._parts.announcements,
             )
             try:
                 session.serve(stop)

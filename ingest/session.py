@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
+from ingest.announce import Announcements
 from ingest.capture import CaptureWriter
 from ingest.client import BrokerClient, Connected, Delivery, Incoming, Refused
 from ingest.config import Config
@@ -70,6 +71,8 @@ class Session:
         Monotonic and receive time.
     on_connected:
         Told of every connection, once the broker has accepted our subscription.
+    announcements:
+        The alerts that stand; they are withdrawn at the end, since nobody watches any more.
     """
 
     def __init__(
@@ -81,6 +84,7 @@ class Session:
         capture: CaptureWriter | None = None,
         clocks: Clocks = SYSTEM_CLOCKS,
         on_connected: Callable[[], None] = lambda: None,
+        announcements: Announcements | None = None,
     ) -> None:
         self.commits = 0
         self._config = config
@@ -88,6 +92,7 @@ class Session:
         self._capture = capture
         self._clocks = clocks
         self._on_connected = on_connected
+        self._announcements = announcements
         self._names = {"root": config.broker.root, "parlor": config.parlor.name}
         self._receipts = Receipts(**self._names, places=places)
         # More never comes before something is acknowledged: waiting for it would be waiting in vain.
@@ -108,6 +113,9 @@ class Session:
             while not stop.is_set():
                 self._work(client, self._take(incoming, self._config.batch.window_s))
             self._work(client, self._take(incoming, 0.0))
+            if self._announcements is not None:
+                self._announcements.stand({})
+                client.publish_retained(self._announcements.news())
 
     def _take(self, incoming: queue.SimpleQueue[Incoming], window_s: float) -> list[Incoming]:
         return take_batch(incoming, window_s=window_s, most=self._most, clock_s=self._clocks.monotonic_s)
@@ -121,6 +129,8 @@ class Session:
                     deliveries.append(item)
                 case Connected():
                     client.publish_retained(self._receipts.all())
+                    if self._announcements is not None:
+                        client.publish_retained(self._announcements.everything())
                     self._on_connected()
                 case Refused():
                     raise item.error
@@ -136,6 +146,8 @@ class Session:
         committed = self._pipeline.process(messages)
         self.commits += 1
         client.publish_retained(self._receipts.after(committed.moved))
+        if self._announcements is not None:
+            client.publish_retained(self._announcements.news())
 
     def _is_news(self, delivery: Delivery) -> bool:
         """Leave out retained copies and our own messages, which some brokers send in spite of the options."""

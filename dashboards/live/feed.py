@@ -38,6 +38,8 @@ class LiveFeed:
         When something becomes an alert.
     facts:
         What the page says about this service: parlor, detector, whether it is simulated.
+    told:
+        Told of the alerts that stand and of all findings after each batch.
     clock_s:
         Monotonic clock [s] that spaces the ticks.
     """
@@ -48,18 +50,19 @@ class LiveFeed:
         *,
         rules: AlertRules,
         facts: dict[str, Any],
+        told: Callable[[tuple[Alert, ...], list[Finding]], None] = lambda _alerts, _found: None,
         clock_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self.hub = Hub(self._snapshot)
         self.book = AlertBook(stalls, rules)
         self.waveforms = Waveforms()
-        self.told: Callable[[tuple[Alert, ...], list[Finding]], None] = lambda _alerts, _found: None
-        """Told of the alerts that stand and of all findings after each batch."""
         self._facts = facts | {"span": SPAN_S, "stalls": stalls}
+        self._told = told
         self._findings = Findings(rules)
         self._lanes = Lanes(stalls)
         self._clock_s = clock_s
         self._spoke_s = -TICK_S
+        self._heard_s: float | None = None
         self._kept: list[Tick] = []
         self._day: dict[str, Any] | None = None
         self._told_bin: dict[int, int] = {}
@@ -75,10 +78,11 @@ class LiveFeed:
         plant = detector.plant_now()
         if plant.t_ns == 0:
             return
+        self._heard_s = self._clock_s()
         found = self._findings.look(stalls, plant, committed.results)
         if self.book.update(plant.t_ns, found):
             self.tell_alerts()
-        self.told(self.book.alerts, found)
+        self._told(self.book.alerts, found)
         with self._lanes_lock:
             self._kept.append(self._lanes.add(stalls, plant, committed.results))
         if self._clock_s() - self._spoke_s >= TICK_S:
@@ -129,6 +133,7 @@ class LiveFeed:
             "lanes": lanes,
             "alerts": [_plain(alert) for alert in self.book.alerts],
             "day": self._day,
+            "age_s": None if self._heard_s is None else round(self._clock_s() - self._heard_s, 1),
         }
         return encode("snapshot", value)
 

@@ -14,7 +14,7 @@ function connect() {
   const on = (name, take) => source.addEventListener(name, (event) => take(JSON.parse(event.data)));
   on("snapshot", (all) => {
     ({facts, alerts, day} = all);
-    if (all.lanes.t) heard = Math.max(heard, performance.now() - STALE_MS + 1500);
+    heard = all.age_s === null ? -1e9 : performance.now() - 1000 * all.age_s;
     drum.begin(all.lanes, facts);
     layOut();
     showAlerts();
@@ -215,8 +215,8 @@ async function main() {
   }, 1000);
   setInterval(() => stall && close.show(stall), 10000);
   look();
-  connect();
   route();
+  if (!source) connect();
 }
 
 main();
