@@ -156,7 +156,7 @@ class ServiceView:
         """Count the day's figures again and again."""
         while True:
             if self._history is not None and self.feed.now_ns:
-                with contextlib.suppress(StoreError, InputError):  # the file is being opened anew
+                with contextlib.suppress(StoreError):  # the file is being opened anew
                     self.feed.tell_day(await asyncio.to_thread(self._day, self._history))
             await asyncio.sleep(FIGURES_S if self.feed.now_ns else 1.0)
 

@@ -107,6 +107,7 @@ class AlertBook:
             case.seen_ns = t_ns
         elif RANK[finding.kind] < RANK[case.finding.kind] or self._is_over(case, t_ns):
             worse = RANK[finding.kind] < RANK[case.finding.kind]
+            case.shown = case.shown and not (worse and SEVERITY[case.finding.kind] is Severity.NOTICE)
             case.finding, case.alert_id, case.seen_ns = finding, _id(finding), t_ns
             case.taken_by = None if worse else case.taken_by
 

@@ -121,7 +121,7 @@ class AlertRules:
         What was not found for so long is cleared [s] (engineering choice).
     per_rotation, rotation_s, reserve:
         So many calls at most within a rotation [s], of which ``reserve`` are kept for critical ones
-        (engineering choice: a person in the pit can look after one unit a minute).
+        (engineering choice: a person in the pit can look after about one unit a minute).
     many_share, many_least, many_within_s:
         Stalls that are found within this [s] are one thing when they are at least this share of all,
         and at least so many (proposal: a system event touches 15 % of the stalls and at least 3).
@@ -136,9 +136,9 @@ class AlertRules:
     dip_s: float = 2.0
     notice_s: float = 8 * 3600.0
     clear_s: float = 3.0
-    per_rotation: int = 6
+    per_rotation: int = 10
     rotation_s: float = 480.0
-    reserve: int = 2
+    reserve: int = 3
     many_share: float = 0.15
     many_least: int = 4
     many_within_s: float = 10.0

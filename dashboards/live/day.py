@@ -16,14 +16,14 @@ DAYS: Final = 14
 """Days to compare with (the issue's own number)."""
 _SQL: Final = """
 WITH shifted AS (
-    SELECT start_at + to_seconds($offset_s) AS at, * FROM milking
+    SELECT start_at + to_seconds($offset_s) AS local_at, * FROM milking
     WHERE parlor = $parlor AND start_at >= $from_at AND start_at < $now_at
 )
-SELECT datediff('day', at::DATE, $today::DATE) AS days_ago, count(*) AS milkings,
+SELECT datediff('day', local_at::DATE, $today::DATE) AS days_ago, count(*) AS milkings,
     count(*) FILTER (complete) AS whole, coalesce(sum(slips) FILTER (complete), 0)::BIGINT AS slips,
     sum(yield_kg) AS milk_kg, sum(fall_offs)::BIGINT AS fall_offs,
     coalesce(sum(unsupported_s), 0) / nullif(sum(unit_on_s), 0) AS unsupported_ratio
-FROM shifted WHERE at - date_trunc('day', at) < $now_at + to_seconds($offset_s) - $today
+FROM shifted WHERE local_at - date_trunc('day', local_at) < $now_at + to_seconds($offset_s) - $today
 GROUP BY ALL ORDER BY days_ago
 """
 FIGURES: Final = ("milkings", "milk_kg", "slips_per_100", "fall_offs", "unsupported_ratio")

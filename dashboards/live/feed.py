@@ -6,7 +6,7 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import asdict
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
 from dashboards.alerts.book import AlertBook
 from dashboards.alerts.findings import Findings
@@ -15,16 +15,24 @@ from dashboards.live.hub import Hub, encode
 from dashboards.live.lanes import SPAN_S, Lanes, Tick
 from dashboards.live.waveforms import Waveforms, numbers
 from detect.params import BIN_NS
-from detect.parlor import ParlorDetector
 from detect.results import Result
 from detect.trail import AIR, ANGLE, CORD, FLOW, VACUUM, Cut, Trail
-from detect.views import StallNow
+from detect.views import PlantNow, StallNow
 from ingest.pipeline import Committed
 
 TICK_S: Final = 0.45
 """Lanes are told at most this often [s]: twice a second is livelier than a lane can show."""
 TRACE_BINS: Final = 400
 """Traces told at once when somebody begins to look at a stall: 20 s."""
+
+
+class Watched(Protocol):
+    """What the feed asks of the detector beyond the stalls' view."""
+
+    trail: Trail | None
+
+    def plant_now(self) -> PlantNow:
+        """Return the vacuum plant as of the last worked bin."""
 
 
 class LiveFeed:
@@ -73,7 +81,7 @@ class LiveFeed:
         """Return the parlor's present [ns since 1970-01-01 UTC]; 0 before the first reading."""
         return self._lanes.t_ms * 1_000_000
 
-    def observe(self, committed: Committed, detector: ParlorDetector, stalls: list[StallNow]) -> None:
+    def observe(self, committed: Committed, detector: Watched, stalls: list[StallNow]) -> None:
         """Take in one durable batch and what the detector makes of every stall."""
         plant = detector.plant_now()
         if plant.t_ns == 0:

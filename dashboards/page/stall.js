@@ -26,7 +26,7 @@ const STRIPS = [
   {key: "vacuum", lines: ["v"], ink: ["body"], scale: kpa, low: 0, least: 50, unit: vacuumUnit, share: 0.36},
   {key: "air", lines: ["a"], ink: ["slip"], scale: (v) => v, low: 0, least: 40, unit: () => "L/min", share: 0.24},
   {key: "flow", lines: ["f"], ink: ["ink"], scale: kg, low: 0, least: 5, unit: () => `${massUnit()}/min`, share: 0.2},
-  {key: "arm", lines: ["g", "c"], ink: ["loose", "dip"], scale: (v) => v, unit: () => "deg, mm", share: 0.2},
+  {key: "arm", lines: ["g", "c"], ink: ["loose", "dip"], scale: (v) => v, spans: [30, 300], unit: () => "deg, mm", share: 0.2},
 ];
 
 function line(g, points, {x, y, step}) {
@@ -40,9 +40,9 @@ function line(g, points, {x, y, step}) {
   g.stroke();
 }
 
-function range(points, strip) {
+function range(points, strip, least) {
   const values = points.map(([, value]) => strip.scale(value));
-  const low = strip.low ?? Math.min(...values), top = Math.max(...values, strip.low === undefined ? low + 5 : strip.scale(strip.least));
+  const low = strip.low ?? Math.min(...values), top = Math.max(...values, least === undefined ? strip.scale(strip.least) : low + least);
   return values.length ? [low, top + (top - low) * 0.06] : [0, 1];
 }
 
@@ -52,7 +52,7 @@ function drawStrip(g, strip, {top, height, width}) {
   g.fillText(`${t(strip.key)}, ${strip.unit()}`, gutter, top + 12);
   strip.lines.forEach((name, k) => {
     const points = samples.get(name).filter(([at]) => at > head - WINDOW);
-    const [low, high] = range(points, strip), y = (value) => top + height - 4 - (strip.scale(value) - low) / (high - low) * (height - 22);
+    const [low, high] = range(points, strip, strip.spans?.[k]), y = (value) => top + height - 4 - (strip.scale(value) - low) / (high - low) * (height - 22);
     g.strokeStyle = g.fillStyle = colour(strip.ink[k]);
     g.lineWidth = 1.6;
     g.setLineDash(k ? [5, 3] : []);
@@ -122,7 +122,7 @@ export async function show(stall) {
   const reply = await fetch(`/v1/stall/${stall}`).catch(() => null);
   if (!reply?.ok) return;
   const record = await reply.json();
-  const events = record.events.length ? record.events.map(eventRow) : [row("td", t("noEvents"))];
+  const events = record.events.length ? record.events.map(eventRow) : [make("tr", {}, make("td", {colSpan: 6}, t("noEvents")))];
   $("events").replaceChildren(head_("when", "kind", "airL", "depth", "cause", "waveform"), make("tbody", {}, ...events));
   $("history").replaceChildren(head_("day", "milkings", "slips", "slips100", "fallOffs", "milk"), make("tbody", {}, ...record.days.map(dayRow)));
   const notes = record.conditions.map((c) => `${moment(c.start)} ${c.condition}: ${c.evidence}`);
