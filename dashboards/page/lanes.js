@@ -73,7 +73,7 @@ function hatch(g, ink) {
 }
 
 // Litres on a scale that shows a tenth of a litre and a fallen unit alike.
-const reach = (litres, pitch) => Math.max(7, pitch * 0.55) + Math.max(10, pitch) * 0.8 * Math.log2(1 + 4 * litres) / 3;
+const reach = (litres, pitch) => Math.max(7, pitch * 0.6) + Math.max(10, pitch) * 1.1 * Math.log2(1 + 4 * litres) / 3;
 
 function spike(g, ink, x, y, {width, litres, kind, pitch}) {
   const h = Math.min(3.2 * Math.max(12, pitch), reach(litres, pitch));
@@ -108,7 +108,7 @@ function drawLane(g, ink, lane, {x, y, pitch, loose}) {
   }
 }
 
-function drawBand(g, ink, [from, to, depth], {height, label}) {
+function drawBand(g, ink, [from, to], height) {
   g.globalAlpha = 0.3;
   g.fillStyle = ink.dip;
   g.fillRect(from, TOP, Math.max(3, to - from), height);
@@ -117,9 +117,16 @@ function drawBand(g, ink, [from, to, depth], {height, label}) {
   g.setLineDash([5, 3]);
   g.strokeRect(from, TOP - 1, Math.max(3, to - from), height + 2);
   g.setLineDash([]);
-  g.fillStyle = ink.ink;
-  g.textAlign = "right";
-  if (label) g.fillText(`−${num(kpa(depth), 1)} ${vacuumUnit()}`, from - 3, TOP + 10);
+}
+
+// Drawn last: no lane may cover the figure.
+function labelBand(g, ink, from, depth) {
+  const text = `−${num(kpa(depth), 1)} ${vacuumUnit()}`, wide = g.measureText(text).width + 8;
+  g.fillStyle = ink.dip;
+  g.fillRect(from - wide, TOP - 1, wide, 15);
+  g.fillStyle = ink.sheet;
+  g.textAlign = "left";
+  g.fillText(text, from - wide + 4, TOP + 10);
 }
 
 function inks() {
@@ -142,7 +149,7 @@ export function draw() {
   g.fillStyle = ink.line;
   for (let stall = 1; stall <= stalls; stall++) g.fillRect(gutter, y(stall) - 0.5, right - gutter, 1);
   const bands = dip ? [...dips.values(), [dip[0], now, dip[1]]] : [...dips.values()];
-  for (const [from, to, depth] of bands) drawBand(g, ink, [x(from / 1000), x(to / 1000), depth], {height: height - TOP, label: to > now - shown * 60000});
+  for (const [from, to] of bands) drawBand(g, ink, [x(from / 1000), x(to / 1000)], height - TOP);
   const loose = hatch(g, ink.loose);
   lanes.forEach((text, i) => drawLane(g, ink, {text, at: fromS, left: gutter}, {x, y: y(i + 1), pitch, loose}));
   for (const [stall, from, to, litres, kind] of marks.values()) {
@@ -153,6 +160,7 @@ export function draw() {
     const left = x(from / 1000);
     spike(g, ink, left, y(stall), {width: Math.max(5, right - left), litres, kind: low >= 1 ? "f" : "s", pitch});
   }
+  for (const [from, to, depth] of bands) if (to > now - shown * 60000) labelBand(g, ink, x(from / 1000), depth);
   g.restore();
   drawTips(g, ink, {right, y, pitch});
   canvas.setAttribute("aria-label", summary(shown));
@@ -201,7 +209,7 @@ export function legend() {
     if (name === "fall") spike(g, ink, 10, 13, {width: 6, litres: 0.3, kind: "f", pitch: 11});
     if (name === "unsupported") drawLane(g, ink, {text: "f".repeat(20), at: 3, left: 0}, shape);
     if (name === "gap") drawLane(g, ink, {text: "?".repeat(26), at: 0, left: 0}, shape);
-    if (name === "dip") { g.translate(0, -TOP); drawBand(g, ink, [9, 17, 0], {height: 16}); }
+    if (name === "dip") { g.translate(0, -TOP); drawBand(g, ink, [9, 17], 16); }
     canvas.setAttribute("aria-hidden", "true");
     return make("li", {}, canvas, t(`legend.${name}`));
   }));

@@ -1,29 +1,29 @@
 // The page: one stream in, two views out. Staleness is the age of the last message, whatever the socket says.
 import * as drum from "./lanes.js";
-import * as close from "./stall.js";
 import {$, age, choice, clock, kg, kpa, loadWords, make, massUnit, num, t, vacuumUnit} from "./words.js";
 
 const STALE_MS = 3000, REOPEN_MS = 8000;
 let source = null, heard = -1e9, alerts = [], day = null, facts = null, stall = 0, told = new Set(), opened = 0;
+let close = null, speaking = null;
 const rows = new Map();
 
 function connect() {
   source?.close();
   opened = performance.now();
   source = new EventSource(stall ? `/v1/live?stall=${stall}` : "/v1/live");
-  const on = (name, take) => source.addEventListener(name, (event) => take(JSON.parse(event.data)));
+  const on = (name, take) => source.addEventListener(name, async (event) => { await speaking; take(JSON.parse(event.data)); });
   on("snapshot", (all) => {
     ({facts, alerts, day} = all);
     heard = all.age_s === null ? -1e9 : performance.now() - 1000 * all.age_s;
     drum.begin(all.lanes, facts);
-    layOut();
     showAlerts();
     showDay();
+    layOutSoon();
   });
   on("tick", (tick) => { heard = performance.now(); drum.add(tick); beat(); paint(); });
   on("alerts", (list) => { alerts = list; showAlerts(); });
   on("day", (figures) => { day = figures; showDay(); });
-  on("trace", (trace) => close.add(trace));
+  on("trace", (trace) => close?.add(trace));
 }
 
 function layOut() {
@@ -33,6 +33,7 @@ function layOut() {
   $("drum").style.setProperty("--pitch", `${innerWidth < 960 ? 20 : pitch}px`);
   const numbers = Array.from({length: facts.stalls}, (_, i) => make("option", {value: `${i + 1}`}, `${i + 1}`));
   $("goto").replaceChildren(make("option", {value: ""}, "–"), ...numbers);
+  drum.labelStalls(called());
   paint();
 }
 
@@ -66,10 +67,13 @@ function showAlerts() {
   for (const id of rows.keys()) if (!known.has(id)) rows.delete(id);
   $("waits").hidden = !waiting.length;
   $("quiet").hidden = alerts.length > 0;
-  drum.labelStalls(new Map(shown.flatMap((alert) => (alert.stall ? [[alert.stall, alert.severity]] : alert.stalls.map((s) => [s, alert.severity])))));
+  drum.labelStalls(called());
   say(shown);
   document.title = shown.length ? `(${shown.length}) quietclaw` : "quietclaw";
 }
+
+// The stalls that call, with how urgently.
+const called = () => new Map(alerts.filter((alert) => alert.standing === "shown").flatMap((alert) => alert.stalls.map((number) => [number, alert.severity])));
 
 const place = (alert) => (alert.stall ? `${t("stall")} ${alert.stall}` : t("parlor"));
 
@@ -165,18 +169,21 @@ function showDay() {
 
 const go = (number) => { location.hash = number ? `stall-${number}` : ""; };
 
-function route() {
+const wanted = () => Number(/^#stall-(\d+)$/.exec(location.hash)?.[1] ?? 0);
+
+async function route() {
   const before = stall;
-  stall = Number(/^#stall-(\d+)$/.exec(location.hash)?.[1] ?? 0);
+  stall = wanted();
   $("all").hidden = stall > 0;
   $("one").hidden = stall === 0;
-  close.run(stall > 0);
+  if (stall && !close) close = await import("./stall.js");
+  close?.run(stall > 0);
   if (stall) {
     close.clear();
     $("one-h").textContent = `${t("stall")} ${stall}`;
     $("traces").setAttribute("aria-label", `${t("vacuum")}, ${t("air")}, ${t("flow")}, ${t("arm")}`);
     close.show(stall);
-    if (before !== stall) $("one-h").focus();
+    $("one-h").focus();
   }
   if (before !== stall) connect();
   layOutSoon();
@@ -198,7 +205,10 @@ function choose(id, then) {
 }
 
 async function main() {
-  await loadWords();
+  stall = wanted();
+  speaking = loadWords();
+  connect();
+  await speaking;
   for (let k = 0; t(`cautions.${k}`); k++) $("cautions").append(make("li", {}, t(`cautions.${k}`)));
   choose("units", () => { showAlerts(); showDay(); layOutSoon(); if (stall) close.show(stall); });
   choose("look", look);
@@ -211,12 +221,11 @@ async function main() {
   setInterval(() => {
     for (const node of rows.values()) ages(node, node.parts.meta);
     if (stall) $("one-state").textContent = t(`state.${drum.state(stall)}`);
-    else showAlerts();
+    else drum.labelStalls(called());
   }, 1000);
   setInterval(() => stall && close.show(stall), 10000);
   look();
   route();
-  if (!source) connect();
 }
 
 main();

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import random
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -19,11 +19,13 @@ from dashboards.asgi import serving
 from dashboards.metrics import ServiceMetrics
 from dashboards.service import ServiceView
 from detect.kinds import AirKind, Cause, Phase
-from detect.results import AirEvent, PlantEvent, Result
+from detect.readings import Reading
+from detect.results import AirEvent, Milking, PlantEvent, Result
 from detect.trail import Trail
 from detect.views import PlantNow, StallNow
 from ingest.config import Config
 from ingest.pipeline import Committed
+from store.batch import Batch
 
 S = 1_000_000_000
 START_NS = 1_790_000_000 * S
@@ -53,6 +55,39 @@ def slip(stall: int, start_ns: int, *, air_l: float = 0.5, kind: AirKind = AirKi
         cause_share=0.4,
         confidence=0.9,
         detector="1+a",
+    )
+
+
+def milking(
+    number: int, start_ns: int, *, slips: int, parlor: str = "willowmere", complete: bool = True
+) -> Milking:
+    """Return a milking of five minutes and 10 kg with one fall."""
+    return Milking(
+        milking_id=f"{parlor}-{number}-{start_ns}",
+        parlor=parlor,
+        stall=number,
+        cow="c",
+        milker=None,
+        group_name=None,
+        start_ns=start_ns,
+        end_ns=start_ns + 300 * S,
+        yield_kg=10.0,
+        unit_on_s=300.0,
+        mean_flow_kg_min=2.0,
+        peak_flow_kg_min=4.0,
+        two_minute_kg=5.0,
+        low_flow_s=20.0,
+        mean_claw_kpa=40.0,
+        vacuum_at_removal_kpa=8.0,
+        slips=slips,
+        slip_air_l=0.2 * slips,
+        late_slips=0,
+        impact_load_kpa=0.0,
+        fall_offs=1,
+        reattaches=0,
+        unsupported_s=30.0,
+        coverage_ratio=1.0,
+        complete=complete,
     )
 
 
@@ -94,6 +129,8 @@ class Stage:
         self.stalls = {stall: milked(stall) for stall in range(1, stalls + 1)}
         self.dip_since_ns: int | None = None
         self.trail: Trail | None = None
+        self.past: list[Result] = []
+        """What the history holds when the page goes on air."""
         self._lock = threading.Lock()
 
     def plant_now(self) -> PlantNow:
@@ -118,8 +155,10 @@ class Stage:
     @contextmanager
     def on_air(self, port: int = 0) -> Iterator[str]:
         """Serve the page."""
-        with self.view.open_history(), serving(self.view, host="127.0.0.1", port=port) as url:
-            yield url
+        with self.view.open_history() as self.history:
+            self.history.commit(Batch("willowmere", results=self.past))
+            with serving(self.view, host="127.0.0.1", port=port) as url:
+                yield url
 
 
 class Pulse:
@@ -142,7 +181,39 @@ class Pulse:
 
     def _run(self) -> None:
         while not self._stop.wait(0.5):
-            self._stage.step()
+            self.tell()
+
+    def tell(self) -> None:
+        """Let half a second go by."""
+        self._stage.step()
+
+
+class Playback(Pulse):
+    """Let a real detector read a record and tell the stage's page, half a second at a time."""
+
+    def __init__(self, stage: Stage, readings: Sequence[Reading]) -> None:
+        super().__init__(stage)
+        self._detector = stage.view.new_detector()
+        self._readings = iter(readings)
+        self._until_ns = readings[0].t_ns
+        self._history = stage.history
+
+    def until_s(self, seconds: float) -> None:
+        """Play so much of the record at once [s]."""
+        for _ in range(round(2 * seconds)):
+            self.tell()
+
+    def tell(self) -> None:
+        """Play the next half second."""
+        self._until_ns += STEP_NS
+        results: list[Result] = []
+        for reading in self._readings:
+            results += self._detector.feed(reading)
+            if reading.t_ns >= self._until_ns:
+                break
+        self._history.commit(Batch("willowmere", results=results))
+        stalls = self._detector.now()
+        self._stage.view.feed.observe(committed(*results), self._detector, stalls)
 
 
 def busy_morning(stage: Stage, *, seconds: int, seed: int = 4) -> None:

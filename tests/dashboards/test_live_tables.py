@@ -12,10 +12,10 @@ import pytest
 from dashboards.live.day import day_figures
 from dashboards.live.stall import stall_record
 from detect.kinds import Condition
-from detect.results import ConditionEvent, Milking
+from detect.results import ConditionEvent
 from store.batch import Batch
 from store.history import History
-from tests.dashboards.stage import S, slip
+from tests.dashboards.stage import S, milking, slip
 
 NOW = datetime(2026, 5, 20, 10, 0, tzinfo=UTC)
 NOW_NS = round(NOW.timestamp()) * S
@@ -26,38 +26,6 @@ DAY_NS = 86_400 * S
 def history(tmp_path: Path) -> Iterator[History]:
     with History.open(tmp_path / "h.duckdb") as opened:
         yield opened
-
-
-def milking(
-    number: int, start_ns: int, *, slips: int, parlor: str = "willowmere", complete: bool = True
-) -> Milking:
-    return Milking(
-        milking_id=f"{parlor}-{number}-{start_ns}",
-        parlor=parlor,
-        stall=number,
-        cow="c",
-        milker=None,
-        group_name=None,
-        start_ns=start_ns,
-        end_ns=start_ns + 300 * S,
-        yield_kg=10.0,
-        unit_on_s=300.0,
-        mean_flow_kg_min=2.0,
-        peak_flow_kg_min=4.0,
-        two_minute_kg=5.0,
-        low_flow_s=20.0,
-        mean_claw_kpa=40.0,
-        vacuum_at_removal_kpa=8.0,
-        slips=slips,
-        slip_air_l=0.2 * slips,
-        late_slips=0,
-        impact_load_kpa=0.0,
-        fall_offs=1,
-        reattaches=0,
-        unsupported_s=30.0,
-        coverage_ratio=1.0,
-        complete=complete,
-    )
 
 
 def test_today_is_held_against_the_same_hours_of_earlier_days(history: History) -> None:
