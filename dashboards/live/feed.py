@@ -123,8 +123,9 @@ class LiveFeed:
     def _trace(self, trail: Trail, results: tuple[Result, ...]) -> None:
         """Keep the waveforms of new events and tell the traces of the stalls that are looked at."""
         self.waveforms.keep(results, trail)
-        watched = self.hub.watched
-        self._told_bin = {stall: told for stall, told in self._told_bin.items() if stall in watched}
+        arrived, watched = self.hub.arrived(), self.hub.watched
+        known = watched - arrived  # who has just come is told the last seconds too
+        self._told_bin = {stall: told for stall, told in self._told_bin.items() if stall in known}
         for stall in watched:
             oldest = trail.end_bin - TRACE_BINS
             cut = trail.cut(stall, max(self._told_bin.get(stall, oldest), oldest), trail.end_bin)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import threading
 from collections import deque
 from collections.abc import AsyncIterator, Callable
 from typing import Any, Final
@@ -59,12 +60,20 @@ class Hub:
         self._clients: set[_Client] = set()
         self._loop: asyncio.AbstractEventLoop | None = None
         self._watched: frozenset[int] = frozenset()
+        self._arrived: set[int] = set()
+        self._lock = threading.Lock()
         self._closed = False
 
     @property
     def watched(self) -> frozenset[int]:
         """Return the stalls that somebody looks at closely."""
         return self._watched
+
+    def arrived(self) -> set[int]:
+        """Return the stalls that somebody has begun to look at since it was last asked."""
+        with self._lock:
+            arrived, self._arrived = self._arrived, set()
+        return arrived
 
     @property
     def clients(self) -> int:
@@ -123,6 +132,9 @@ class Hub:
 
     def _enter(self, client: _Client) -> None:
         self._clients.add(client)
+        if client.stall is not None:
+            with self._lock:
+                self._arrived.add(client.stall)
         self._watch()
 
     def _leave(self, client: _Client) -> None:

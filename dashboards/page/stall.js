@@ -15,7 +15,8 @@ clear();
 export function add(trace) {
   for (const name of PLANES) {
     const row = samples.get(name);
-    trace[name].forEach((value, k) => value !== null && row.push([trace.t + k * STEP, value]));
+    const last = row.at(-1)?.[0] ?? 0; // what another browser's arrival repeats is known already
+    trace[name].forEach((value, k) => value !== null && trace.t + k * STEP > last && row.push([trace.t + k * STEP, value]));
     while (row.length && row[0][0] < trace.t - 2 * WINDOW) row.shift();
   }
   newest = trace.t + trace.v.length * STEP;
@@ -42,7 +43,7 @@ function line(g, points, {x, y, step}) {
 
 function range(points, strip, least) {
   const values = points.map(([, value]) => strip.scale(value));
-  const low = strip.low ?? Math.min(...values), top = Math.max(...values, least === undefined ? strip.scale(strip.least) : low + least);
+  const low = strip.low ?? Math.min(...values) - 0.2 * least, top = Math.max(...values, least === undefined ? strip.scale(strip.least) : low + least);
   return values.length ? [low, top + (top - low) * 0.06] : [0, 1];
 }
 

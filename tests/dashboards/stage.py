@@ -155,10 +155,15 @@ class Stage:
     @contextmanager
     def on_air(self, port: int = 0) -> Iterator[str]:
         """Serve the page."""
+        with self.opened(), serving(self.view, host="127.0.0.1", port=port) as url:
+            yield url
+
+    @contextmanager
+    def opened(self) -> Iterator[None]:
+        """Open the history, with the past in it."""
         with self.view.open_history() as self.history:
             self.history.commit(Batch("willowmere", results=self.past))
-            with serving(self.view, host="127.0.0.1", port=port) as url:
-                yield url
+            yield
 
 
 class Pulse:
