@@ -109,7 +109,8 @@ class AlertBook:
             worse = RANK[finding.kind] < RANK[case.finding.kind]
             case.shown = case.shown and not (worse and SEVERITY[case.finding.kind] is Severity.NOTICE)
             case.finding, case.alert_id, case.seen_ns = finding, _id(finding), t_ns
-            case.taken_by = None if worse else case.taken_by
+            if worse:
+                case.found_ns, case.taken_by = t_ns, None
 
     def _is_over(self, case: _Case, t_ns: int) -> bool:
         return t_ns - case.seen_ns >= self._rules.clear_s * NS_PER_S

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import random
 import threading
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
@@ -107,7 +108,7 @@ def milked(stall: int, t_ns: int = START_NS, *, flow_kg_min: float = 3.0) -> Sta
 
 def committed(*results: Result) -> Committed:
     """Return a durable batch with these results."""
-    return Committed(10, 10, 0, {}, (), results, (), {}, 0, START_NS)
+    return Committed(10, 10, 0, {}, (), results, (), {}, 0, time.time_ns())
 
 
 class Stage:
@@ -123,8 +124,8 @@ class Stage:
                 "store": {"path": str(folder / "h.duckdb")},
             }
         )
-        metrics = ServiceMetrics(CollectorRegistry(), stalls=stalls, detector="1+a")
-        self.view = ServiceView(config, metrics, rules=rules)
+        self.metrics = ServiceMetrics(CollectorRegistry(), stalls=stalls, detector="1+a")
+        self.view = ServiceView(config, self.metrics, rules=rules)
         self.t_ns = START_NS
         self.stalls = {stall: milked(stall) for stall in range(1, stalls + 1)}
         self.dip_since_ns: int | None = None
@@ -142,7 +143,10 @@ class Stage:
         with self._lock:
             self.t_ns += ns
             stalls = [replace(now, t_ns=self.t_ns) for now in self.stalls.values()]
-            self.view.feed.observe(committed(*results), self, stalls)
+            batch = committed(*results)
+            self.metrics.observe(batch)
+            self.metrics.show(stalls)
+            self.view.feed.observe(batch, self, stalls)
 
     def set(self, stall: int, now: StallNow) -> None:
         """Set what is seen at a stall from the next step on."""

@@ -107,6 +107,14 @@ def test_a_failing_plant_speaks_for_its_stalls_even_when_they_were_first() -> No
     assert [a.kind for a in book.alerts] == [AlertKind.PLANT_LOW]
 
 
+def test_a_stall_that_called_before_the_storm_is_part_of_it_when_it_gets_worse() -> None:
+    """A unit that hung loose falls off with all the others: still one alert."""
+    book = AlertBook(80, RULES)
+    book.update(at(0), [found(7)])
+    book.update(at(60), [found(stall, AlertKind.UNIT_OFF, since=60) for stall in range(1, 81)])
+    assert [(a.kind, len(a.stalls)) for a in book.alerts] == [(AlertKind.MANY, 80)]
+
+
 def test_a_dip_does_not_hide_what_it_cannot_explain() -> None:
     """A unit that hung loose long before the plant fell is still told."""
     book = AlertBook(80, RULES)
