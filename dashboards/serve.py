@@ -20,6 +20,7 @@ def serve(
     stop: threading.Event,
     *,
     ending: Ending = Ending.KEEP_OPEN,
+    note: str = "",
     started: Callable[[str, ServiceView], None] = lambda _url, _view: None,
     observe: Callable[[Committed], None] = lambda _committed: None,
 ) -> None:
@@ -33,6 +34,8 @@ def serve(
         Set by whoever wants the service to end; what has arrived by then is still stored.
     ending:
         What becomes of the milkings that are still going on.
+    note:
+        Key of a text that the page shows above all, such as ``simulated``.
     started:
         Told the address of the HTTP side and what it shows, before the first message.
     observe:
@@ -45,7 +48,7 @@ def serve(
     """
     detector = make_detector(config)
     metrics = ServiceMetrics(CollectorRegistry(), stalls=config.parlor.stalls, detector=detector.label)
-    view = ServiceView(config, metrics)
+    view = ServiceView(config, metrics, note=note)
     parts = Parts(
         open_history=view.open_history,
         new_detector=view.new_detector,

@@ -48,7 +48,9 @@ class ServiceView:
     clock_ns:
         Wall clock [ns since 1970-01-01 UTC], for the silence only.
     rules:
-        When something becomes an alert.
+        When something becomes an alert; as configured unless given.
+    note:
+        Key of a text that the page shows above all, such as ``simulated``.
     """
 
     def __init__(
@@ -58,6 +60,7 @@ class ServiceView:
         *,
         clock_ns: Callable[[], int] = time.time_ns,
         rules: AlertRules | None = None,
+        note: str = "",
     ) -> None:
         self._config = config
         self._metrics = metrics
@@ -70,8 +73,10 @@ class ServiceView:
         self._failure: str | None = None
         parlor = config.parlor
         self.announcements = Announcements(root=config.broker.root, parlor=parlor.name, stalls=parlor.stalls)
+        alerts = config.alerts
+        rules = rules or AlertRules(per_rotation=alerts.per_rotation, rotation_s=alerts.rotation_s)
         self.feed = LiveFeed(
-            parlor.stalls, rules=rules or AlertRules(), facts={"parlor": parlor.name}, told=self._tell
+            parlor.stalls, rules=rules, facts={"parlor": parlor.name, "note": note}, told=self._tell
         )
         self.messages = 0
         """Messages made durable since the start."""

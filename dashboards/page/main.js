@@ -28,6 +28,8 @@ function connect() {
 
 function layOut() {
   $("parlor").textContent = facts.parlor;
+  $("note").hidden = !facts.note;
+  set($("note"), t(facts.note));
   drum.layOutStalls(go);
   const pitch = Math.max(9, ($("drum").clientHeight - 20) / facts.stalls);
   $("drum").style.setProperty("--pitch", `${innerWidth < 960 ? 20 : pitch}px`);
