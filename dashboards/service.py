@@ -32,7 +32,7 @@ SILENCE_S: Final = 30.0
 QUESTIONS_AT_ONCE: Final = 2
 """More questions at once are sent away: each may use the memory of the engine (engineering choice)."""
 LIMITS: Final = QueryLimits()
-FIGURES_S: Final = 15.0
+FIGURES_S: Final = 10.0
 """How often the day's figures are counted anew [s] (engineering choice)."""
 
 
@@ -108,6 +108,9 @@ class ServiceView:
     def _tell(self, alerts: tuple[Alert, ...], findings: list[Finding]) -> None:
         """Pass on what is told: to the meters, and to lamps and horns."""
         self._metrics.alerts.show(alerts, findings)
+        self._tell_lamps(alerts)
+
+    def _tell_lamps(self, alerts: tuple[Alert, ...]) -> None:
         calling = {alert.stall: payload(alert) for alert in alerts if alert.standing is Standing.SHOWN}
         self.announcements.stand(calling)
 
@@ -137,6 +140,7 @@ class ServiceView:
         stands = self.feed.book.acknowledge(alert_id, name)
         if stands:
             self.feed.tell_alerts()
+            self._tell_lamps(self.feed.book.alerts)
         return stands
 
     def stall(self, number: int) -> dict[str, Any]:
@@ -158,8 +162,9 @@ class ServiceView:
         return record
 
     async def refresh(self) -> None:
-        """Count the day's figures again and again."""
+        """Count the day's figures again and again, and withdraw alerts of a parlor that fell silent."""
         while True:
+            self.feed.let_go()
             if self._history is not None and self.feed.now_ns:
                 with contextlib.suppress(StoreError):  # the file is being opened anew
                     self.feed.tell_day(await asyncio.to_thread(self._day, self._history))

@@ -138,6 +138,8 @@ class Session:
         if messages:
             self._commit(client, messages)
         client.acknowledge(deliveries)
+        if self._announcements is not None:  # also without messages: a person may have taken an alert
+            client.publish_retained(self._announcements.news())
 
     def _commit(self, client: BrokerClient, messages: list[Message]) -> None:
         if self._capture is not None:
@@ -146,8 +148,6 @@ class Session:
         committed = self._pipeline.process(messages)
         self.commits += 1
         client.publish_retained(self._receipts.after(committed.moved))
-        if self._announcements is not None:
-            client.publish_retained(self._announcements.news())
 
     def _is_news(self, delivery: Delivery) -> bool:
         """Leave out retained copies and our own messages, which some brokers send in spite of the options."""

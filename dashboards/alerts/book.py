@@ -85,6 +85,13 @@ class AlertBook:
             self._call(t_ns)
             return self._publish()
 
+    def drop(self) -> bool:
+        """Let all alerts go, since nobody knows any more what stands; tell whether there were any."""
+        with self._lock:
+            self._cases.clear()
+            self._storm = None
+            return self._publish()
+
     def acknowledge(self, alert_id: str, name: str) -> bool:
         """Note who looks after an alert; tell whether it still stands."""
         with self._lock:

@@ -22,6 +22,8 @@ from ingest.pipeline import Committed
 
 TICK_S: Final = 0.45
 """Lanes are told at most this often [s]: twice a second is livelier than a lane can show."""
+SILENCE_S: Final = 30.0
+"""After so long without a batch [s] no alert stands any more (engineering choice)."""
 TRACE_BINS: Final = 400
 """Traces told at once when somebody begins to look at a stall: 20 s."""
 
@@ -98,6 +100,13 @@ class LiveFeed:
             self._tell_lanes()
         if detector.trail is not None:
             self._trace(detector.trail, committed.results)
+
+    def let_go(self) -> None:
+        """Withdraw all alerts when nothing has come for long: an old one must not pass for live."""
+        silent = self._heard_s is not None and self._clock_s() - self._heard_s > SILENCE_S
+        if silent and self.book.drop():
+            self.tell_alerts()
+            self._told((), [])
 
     def tell_alerts(self) -> None:
         """Tell all browsers the alerts that stand."""

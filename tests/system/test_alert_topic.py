@@ -23,16 +23,15 @@ def test_a_lamp_hears_what_stands_and_when_it_is_over(kind: str, tmp_path: Path)
     with broker(kind, tmp_path) as url:
         config = configuration(url)
         service = RunningService(config, tmp_path / "h.duckdb", announcements=standing)
-        with subscriber(url, alert_topic(**NAMES, stall=1)) as lamp:
-            with service:
-                service.ready()
-                assert lamp.get(timeout=PATIENCE_S)[:2] == (left_over, CLEARED)
-                standing.stand({3: b"unit off"})
-                with Publisher(config.broker) as publisher:
-                    publisher.publish(flow(1, 0))
-                service.until(1)
-                with subscriber(url, own) as late:
-                    assert late.get(timeout=PATIENCE_S)[:2] == (own, b"unit off")
-                    service.stop.set()
-                    service.end()
-                    assert late.get(timeout=PATIENCE_S)[:2] == (own, CLEARED)
+        with subscriber(url, alert_topic(**NAMES, stall=1)) as lamp, service:
+            service.ready()
+            assert lamp.get(timeout=PATIENCE_S)[:2] == (left_over, CLEARED)
+            standing.stand({3: b"unit off"})
+            with Publisher(config.broker) as publisher:
+                publisher.publish(flow(1, 0))
+            service.until(1)
+            with subscriber(url, own) as late:
+                assert late.get(timeout=PATIENCE_S)[:2] == (own, b"unit off")
+                service.stop.set()
+                service.end()
+                assert late.get(timeout=PATIENCE_S)[:2] == (own, CLEARED)
