@@ -2,7 +2,7 @@
 import {$, colour, kpa, make, num, pen, t, vacuumUnit} from "./words.js";
 
 const TOP = 20, MINUTE = 60;
-let stalls = 0, span = 0, fromS = 0, next = 0, now = 0;
+let stalls = 0, span = 0, firstS = 0, next = 0, now = 0;
 let lanes = [], marks = new Map(), dips = new Map(), open = [], dip = null;
 
 export const newest = () => now;
@@ -13,8 +13,8 @@ export function begin(snapshot, facts) {
   ({stalls, span} = facts);
   const seen = snapshot.lanes;
   lanes = seen.map((runs) => [...runs.matchAll(/(\D)(\d+)/g)].map(([, code, n]) => code.repeat(n)).join(""));
-  fromS = snapshot.from;
-  next = fromS + (lanes[0]?.length ?? 0);
+  firstS = snapshot.from;
+  next = firstS + (lanes[0]?.length ?? 0);
   marks = new Map();
   dips = new Map();
   keep(marks, snapshot.marks, markKey);
@@ -26,12 +26,12 @@ export function add(tick) {
   (tick.columns ?? []).forEach((column, k) => {
     const at = tick.from + k;
     if (at < next) return;
-    if (at > next) { lanes = lanes.map(() => ""); fromS = at; }
+    if (at > next) { lanes = lanes.map(() => ""); firstS = at; }
     lanes = lanes.map((lane, i) => lane + column[i]);
     next = at + 1;
   });
-  const drop = next - fromS - span;
-  if (drop > 0) { lanes = lanes.map((lane) => lane.slice(drop)); fromS += drop; }
+  const drop = next - firstS - span;
+  if (drop > 0) { lanes = lanes.map((lane) => lane.slice(drop)); firstS += drop; }
   keep(marks, tick.marks, markKey);
   keep(dips, tick.dips, (row) => row[0]);
   open = tick.open ?? [];
@@ -151,7 +151,7 @@ export function draw() {
   const bands = dip ? [...dips.values(), [dip[0], now, dip[1]]] : [...dips.values()];
   for (const [from, to] of bands) drawBand(g, ink, [x(from / 1000), x(to / 1000)], height - TOP);
   const loose = hatch(g, ink.loose);
-  lanes.forEach((text, i) => drawLane(g, ink, {text, at: fromS, left: gutter}, {x, y: y(i + 1), pitch, loose}));
+  lanes.forEach((text, i) => drawLane(g, ink, {text, at: firstS, left: gutter}, {x, y: y(i + 1), pitch, loose}));
   for (const [stall, from, to, litres, kind] of marks.values()) {
     const left = x(from / 1000), wide = Math.max(5, x(to / 1000) - left);
     if (left + wide > gutter) spike(g, ink, left, y(stall), {width: wide, litres, kind, pitch});
