@@ -11,7 +11,7 @@ import gzip
 import ipaddress
 import socket
 import threading
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager, contextmanager
 from http import HTTPStatus
 from importlib.resources import files
@@ -20,9 +20,11 @@ from typing import Any, Final, Protocol
 import uvicorn
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
+from starlette.middleware import Middleware
 from starlette.requests import Request as HttpRequest
 from starlette.responses import Response, StreamingResponse
 from starlette.routing import Route
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from dashboards.live.hub import CLIENTS, Hub
 from dashboards.web import JSON, Answer, Request, Service, answer, as_json, json_object, refuse
@@ -56,6 +58,10 @@ GUARDS: Final = {
 }
 
 
+Gate = Callable[[HttpRequest], Answer | None]
+"""Tells why a request is not answered at all, None when it may be; asked before anything else."""
+
+
 class Page(Service, Protocol):
     """What the server needs from the running service: plain answers and the live page's."""
 
@@ -73,8 +79,25 @@ class Page(Service, Protocol):
         """Keep slow figures fresh as long as the server runs."""
 
 
-def make_app(page: Page) -> Starlette:
-    """Return the app that shows one service."""
+def open_gate(_request: HttpRequest) -> Answer | None:
+    """Let everybody in."""
+    return None
+
+
+class _Gated:
+    """Ask the gate before any route, the stream included."""
+
+    def __init__(self, app: ASGIApp, gate: Gate) -> None:
+        self._app = app
+        self._gate = gate
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        refusal = self._gate(HttpRequest(scope)) if scope["type"] == "http" else None
+        await (self._app if refusal is None else _response(refusal))(scope, receive, send)
+
+
+def make_app(page: Page, *, gate: Gate = open_gate) -> Starlette:
+    """Return the app that shows one service to whom the gate lets in."""
     assets = {name: _Asset(name, kind) for name, kind in ASSETS.items()}
 
     async def asset(request: HttpRequest) -> Response:
@@ -132,7 +155,7 @@ def make_app(page: Page) -> Starlette:
         Route("/v1/alert/{alert}/acknowledge", acknowledge, methods=["POST"]),
         Route("/{path:path}", plain, methods=["GET", "POST", "PUT", "DELETE", "PATCH"]),
     ]
-    return Starlette(routes=routes, lifespan=lifespan)
+    return Starlette(routes=routes, lifespan=lifespan, middleware=[Middleware(_Gated, gate=gate)])
 
 
 class _Asset:
@@ -214,7 +237,7 @@ def _response(reply: Answer) -> Response:
 
 
 @contextmanager
-def serving(page: Page, *, host: str, port: int) -> Iterator[str]:
+def serving(page: Page, *, host: str, port: int, gate: Gate = open_gate) -> Iterator[str]:
     """Serve over HTTP in a background thread and yield the address.
 
     Parameters
@@ -223,6 +246,8 @@ def serving(page: Page, *, host: str, port: int) -> Iterator[str]:
         What answers.
     host, port:
         Where to listen; port 0 takes a free one.
+    gate:
+        Who is answered.
 
     Raises
     ------
@@ -231,7 +256,7 @@ def serving(page: Page, *, host: str, port: int) -> Iterator[str]:
     """
     listening = _listen(host, port)
     config = uvicorn.Config(
-        make_app(page),
+        make_app(page, gate=gate),
         log_config=None,
         access_log=False,
         server_header=False,

@@ -10,14 +10,16 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from http import HTTPStatus
 from pathlib import Path
 from typing import Any
 
 import pytest
+from starlette.requests import Request as HttpRequest
 
 from dashboards.asgi import ASSETS, MAX_BODY_BYTES, serving
 from dashboards.live.hub import QUEUE
-from dashboards.web import JSON
+from dashboards.web import JSON, Answer, refuse
 from detect.errors import InputError
 from tests.dashboards.stage import Stage
 
@@ -229,3 +231,18 @@ def test_a_taken_port_is_the_users_error(stage: Stage) -> None:
             serving(stage.view, host="127.0.0.1", port=port),
         ):
             pass
+
+
+def test_a_gate_stands_before_every_address(stage: Stage) -> None:
+    """Whom it refuses gets its answer and nothing else, neither page nor stream nor figures."""
+
+    def gate(request: HttpRequest) -> Answer | None:
+        known = request.headers.get("authorization") == "Bearer x"
+        return None if known else refuse(HTTPStatus.UNAUTHORIZED, "a token is needed")
+
+    with stage.opened(), serving(stage.view, host="127.0.0.1", port=0, gate=gate) as url:
+        address = url.removeprefix("http://").strip("/")
+        for path in ("/", "/page/main.js", "/v1/live", "/v1/stall/1", "/metrics", "/health"):
+            assert ask(address, "GET", path)[0] == 401
+        assert ask(address, "POST", "/v1/alert/x/acknowledge", b"{}")[0] == 401
+        assert ask(address, "GET", "/", Authorization="Bearer x")[0] == 200
