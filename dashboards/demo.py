@@ -85,7 +85,7 @@ class _Run:
     def started(self, url: str, view: ServiceView) -> None:
         """Take note of the running service."""
         self._view = view
-        self._say(f"status page, metrics and health: {url}")
+        self._say(f"live page, metrics and health: {url}")
 
     @contextmanager
     def simulator(self, broker_url: str, start_ns: int) -> Iterator[None]:
@@ -195,7 +195,14 @@ def demonstrate(
                 report((newest_ns - start_ns) / NS_PER_S)
 
         with run.simulator(broker.url, start_ns):
-            serve(config, stop.event, ending=Ending.CLOSE, started=run.started, observe=observe)
+            serve(
+                config,
+                stop.event,
+                ending=Ending.CLOSE,
+                note="simulated",
+                started=run.started,
+                observe=observe,
+            )
     if run.failure is not None:
         raise BrokerError(run.failure, where="demo")
     return run.complete

@@ -21,6 +21,7 @@ from prometheus_client import (
     generate_latest,
 )
 
+from dashboards.alerts.meters import AlertMeters
 from dashboards.matching import NS_PER_S
 from detect.kinds import AirKind, Condition
 from detect.results import AirEvent, ConditionEvent, Milking, PlantEvent, Result, SupportEvent
@@ -60,6 +61,7 @@ class ServiceMetrics:
         self._make_counters()
         self._make_gauges()
         self._make_histograms()
+        self.alerts = AlertMeters(registry, stalls=stalls)
         self._detector.labels(detector=detector).set(1)
 
     def render(self) -> bytes:

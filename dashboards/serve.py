@@ -12,11 +12,11 @@ from typing import Final
 from prometheus_client import CollectorRegistry
 
 from dashboards.access import read_access
+from dashboards.asgi import gate_of, serving
 from dashboards.metrics import ServiceMetrics
 from dashboards.service import ServiceView, make_detector
 from dashboards.start_report import start_report
 from dashboards.supervisor import Supervisor
-from dashboards.web import serving
 from detect.errors import StoreError
 from ingest.config import Config
 from ingest.live import Ending, LiveService, Parts
@@ -30,6 +30,7 @@ def serve(
     stop: threading.Event,
     *,
     ending: Ending = Ending.KEEP_OPEN,
+    note: str = "",
     started: Callable[[str, ServiceView], None] = lambda _url, _view: None,
     observe: Callable[[Committed], None] = lambda _committed: None,
 ) -> None:
@@ -43,6 +44,8 @@ def serve(
         Set by whoever wants the service to end; what has arrived by then is still stored.
     ending:
         What becomes of the milkings that are still going on.
+    note:
+        Key of a text that the page shows above all, such as ``simulated``.
     started:
         Told the address of the HTTP side and what it shows, before the first message.
     observe:
@@ -56,7 +59,7 @@ def serve(
     access = read_access(config.http.token_file)
     detector = make_detector(config)
     metrics = ServiceMetrics(CollectorRegistry(), stalls=config.parlor.stalls, detector=detector.label)
-    view = ServiceView(config, metrics)
+    view = ServiceView(config, metrics, note=note)
     supervisor = Supervisor()
     listening = f"listening to {config.parlor.name}"
 
@@ -71,9 +74,13 @@ def serve(
         on_connected=lambda: supervisor.ready(listening),
         on_trouble=on_trouble,
         on_turn=supervisor.alive,
+        announcements=view.announcements,
     )
     _LOG.info("start %s", json.dumps(start_report(config, access)))
-    with closing(view), serving(view, host=config.http.host, port=config.http.port, access=access) as url:
+    with (
+        closing(view),
+        serving(view, host=config.http.host, port=config.http.port, gate=gate_of(access)) as url,
+    ):
         started(url, view)
         LiveService(config, parts).run(stop, ending=ending)
         supervisor.stopping()

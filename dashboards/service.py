@@ -1,18 +1,29 @@
-"""The running service as its HTTP side sees it: metrics, health, questions and notes."""
+"""The running service as its HTTP side sees it: metrics, health, questions, notes and the live page."""
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import secrets
 import time
 from collections.abc import Callable
 from contextlib import AbstractContextManager
+from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
+from dashboards.alerts.kinds import Alert, AlertRules, Finding, Standing
+from dashboards.alerts.words import payload
+from dashboards.live.day import day_figures
+from dashboards.live.feed import LiveFeed
+from dashboards.live.hub import Hub
+from dashboards.live.stall import stall_record
 from dashboards.matching import NS_PER_S
 from dashboards.metrics import ServiceMetrics
 from detect.errors import InputError, StoreError
 from detect.parlor import ParlorDetector, Site
+from detect.trail import Trail
+from ingest.announce import Announcements
 from ingest.config import Config
 from ingest.pipeline import Committed
 from store.copying import copy_history
@@ -22,6 +33,8 @@ from store.space import LEAST_FREE_BYTES, free_space
 
 SILENCE_S: Final = 30.0
 """Without a message for so long the service is not healthy [s] (engineering choice)."""
+FIGURES_S: Final = 10.0
+"""How often the day's figures are counted anew [s] (engineering choice)."""
 
 
 class ServiceView:
@@ -35,10 +48,20 @@ class ServiceView:
         The meters it fills.
     clock_ns:
         Wall clock [ns since 1970-01-01 UTC], for the silence only.
+    rules:
+        When something becomes an alert; as configured unless given.
+    note:
+        Key of a text that the page shows above all, such as ``simulated``.
     """
 
     def __init__(
-        self, config: Config, metrics: ServiceMetrics, *, clock_ns: Callable[[], int] = time.time_ns
+        self,
+        config: Config,
+        metrics: ServiceMetrics,
+        *,
+        clock_ns: Callable[[], int] = time.time_ns,
+        rules: AlertRules | None = None,
+        note: str = "",
     ) -> None:
         self._config = config
         self._metrics = metrics
@@ -50,6 +73,13 @@ class ServiceView:
         self._detector: ParlorDetector | None = None
         self._failure: str | None = None
         self._trouble: StoreError | None = None
+        parlor = config.parlor
+        self.announcements = Announcements(root=config.broker.root, parlor=parlor.name, stalls=parlor.stalls)
+        alerts = config.alerts
+        rules = rules or AlertRules(per_rotation=alerts.per_rotation, rotation_s=alerts.rotation_s)
+        self.feed = LiveFeed(
+            parlor.stalls, rules=rules, facts={"parlor": parlor.name, "note": note}, told=self._tell
+        )
         self.messages = 0
         """Messages made durable since the start."""
 
@@ -63,13 +93,16 @@ class ServiceView:
     def new_detector(self) -> ParlorDetector:
         """Make a detector of the configured parlor and remember it for the page."""
         self._detector = make_detector(self._config)
+        self._detector.trail = Trail(self._config.parlor.stalls)
         return self._detector
 
     def observe(self, committed: Committed) -> None:
         """Take in one durable batch; called by the thread that owns the detector."""
         self._metrics.observe(committed)
         if self._detector is not None:
-            self._metrics.show(self._detector.now())
+            stalls = self._detector.now()
+            self._metrics.show(stalls)
+            self.feed.observe(committed, self._detector, stalls)
         if committed.messages:
             self.messages += committed.messages
             self._newest_ns = committed.newest_recv_ns
@@ -81,6 +114,15 @@ class ServiceView:
     def trouble(self, error: StoreError | None) -> None:
         """Be unhealthy while the store fails; None when it works again."""
         self._trouble = error
+
+    def _tell(self, alerts: tuple[Alert, ...], findings: list[Finding]) -> None:
+        """Pass on what is told: to the meters, and to lamps and horns."""
+        self._metrics.alerts.show(alerts, findings)
+        self._tell_lamps(alerts)
+
+    def _tell_lamps(self, alerts: tuple[Alert, ...]) -> None:
+        calling = {alert.stall: payload(alert) for alert in alerts if alert.standing is Standing.SHOWN}
+        self.announcements.stand(calling)
 
     def fail(self, reason: str) -> None:
         """Turn unhealthy for good, with a reason."""
@@ -102,16 +144,50 @@ class ServiceView:
             reasons.append(f"no message has been stored for {silent_s:.0f} s")
         return reasons
 
-    def facts(self) -> dict[str, str]:
-        """Return what runs here, for the status page."""
+    @property
+    def hub(self) -> Hub:
+        """Return where the streams of the live page come from."""
+        return self.feed.hub
+
+    def acknowledge(self, alert_id: str, name: str) -> bool:
+        """Note who looks after an alert; tell whether it still stands."""
+        stands = self.feed.book.acknowledge(alert_id, name)
+        if stands:
+            self.feed.tell_alerts()
+            self._tell_lamps(self.feed.book.alerts)
+        return stands
+
+    def stall(self, number: int) -> dict[str, Any]:
+        """Return one stall's last events with their waveforms, its condition and its history.
+
+        Raises
+        ------
+        InputError
+            There is no such stall.
+        StoreError
+            The history is not open.
+        """
         parlor = self._config.parlor
-        return {
-            "Parlor": f"{parlor.name}, {parlor.stalls} stalls",
-            "Broker": self._config.broker.url,
-            "History": str(self._config.store.path),
-            "Messages stored": f"{self.messages}",
-            "Detector": self._detector.label if self._detector is not None else "starting",
-        }
+        if not 1 <= number <= parlor.stalls:
+            raise InputError(f"stall {number} is outside 1..{parlor.stalls}", where="stall")
+        record = stall_record(self._open(), parlor.name, number, now_ns=self.feed.now_ns)
+        waves = self.feed.waveforms.of(number)
+        record["events"] = [event | {"wave": waves.get(event["id"])} for event in record["events"]]
+        return record
+
+    async def refresh(self) -> None:
+        """Count the day's figures again and again, and withdraw alerts of a parlor that fell silent."""
+        while True:
+            self.feed.let_go()
+            if self._history is not None and self.feed.now_ns:
+                with contextlib.suppress(StoreError):  # the file is being opened anew
+                    self.feed.tell_day(await asyncio.to_thread(self._day, self._history))
+            await asyncio.sleep(FIGURES_S if self.feed.now_ns else 1.0)
+
+    def _day(self, history: SharedHistory) -> dict[str, Any]:
+        offset = datetime.fromtimestamp(self._clock_ns() / NS_PER_S).astimezone().utcoffset()
+        offset_s = round(offset.total_seconds()) if offset else 0
+        return day_figures(history, self._config.parlor.name, now_ns=self.feed.now_ns, offset_s=offset_s)
 
     def query(self, sql: str, params: list[Any]) -> dict[str, Any]:
         """Answer one read-only statement in a fenced process, bounded in time, rows, memory and number.

@@ -27,12 +27,13 @@ from detect.params import BIN_NS, BIN_S, DETECTOR_VERSION, DetectorParams
 from detect.readings import CowAtStall, Reading
 from detect.results import Result
 from detect.scene import NOTE_DTYPE, Witness, new_scenes
-from detect.state import HAPPENING_DTYPE, PLANT_DTYPE, Bins, Happening, Now, new_stalls
+from detect.state import HAPPENING_DTYPE, PLANT_DTYPE, Bins, Happening, Now, Opening, new_stalls
 from detect.tell import air_event, air_evidence, gap_event, plant_event, support_event
 from detect.timeline import Timeline
+from detect.trail import Trail
 from detect.unit import OPEN_MILKING
 from detect.units import atmosphere_kpa
-from detect.views import StallNow
+from detect.views import PlantNow, StallNow
 
 CUT: Final = 200
 """Bins (10 s) between looks at what has timed out; counted from 1970, so that no framing moves them."""
@@ -95,6 +96,7 @@ class ParlorDetector:
         self.plant = np.zeros(1, PLANT_DTYPE)
         self.books = [StallBook(parlor, stall) for stall in range(1, stalls + 1)]
         self.cow_feed = False  # somebody tells who stands where
+        self.trail: Trail | None = None  # set by a face that draws traces; no result depends on it
         self.unread = 0  # readings since the last look at the grid
         self.history = SlipHistory(stalls)
         self._rows = np.zeros(64 + stalls * CUT // 2, HAPPENING_DTYPE)
@@ -156,8 +158,15 @@ class ParlorDetector:
         t_ns = max(self.timeline.done_bin, 0) * BIN_NS
         return [self._stall_now(index, t_ns) for index in range(len(self.books))]
 
+    def plant_now(self) -> PlantNow:
+        """Return the vacuum plant as of the last worked bin."""
+        p = self.plant[0]
+        since = int(p["dip_bin"]) * BIN_NS if p["dip_run"] > 0 else None
+        return PlantNow(max(self.timeline.done_bin, 0) * BIN_NS, since, max(0.0, -float(p["common"])))
+
     def _stall_now(self, index: int, t_ns: int) -> StallNow:
         s, book = self.state[index], self.books[index]
+        leaking = s["opening"] == Opening.OPEN
         return StallNow(
             stall=book.stall,
             t_ns=t_ns,
@@ -167,6 +176,10 @@ class ParlorDetector:
             milking_id=book.milking.milking_id if book.milking else None,
             cow=book.cow,
             unsupported_since_ns=int(s["astray_bin"]) * BIN_NS if s["astray"] else None,
+            silent_s=float(s["missing"]) * BIN_S,
+            air_since_ns=int(s["ev_on"]) * BIN_NS if leaking else None,
+            air_l=max(0.0, float(s["ev_l"])) if leaking else 0.0,
+            low_s=float(s["low_run"]) * BIN_S if leaking else 0.0,
         )
 
     def _work(self, to_bin: int) -> list[Result]:
@@ -198,8 +211,13 @@ class ParlorDetector:
         return due
 
     def _stretch(self, grid: Bins) -> list[Result]:
-        count = advance(self.state, self.plant, grid, (self._rows, self.witness), self._numbers)
-        return self._take_all(count)
+        results: list[Result] = []
+        for part in [grid] if self.trail is None else grid.each():
+            count = advance(self.state, self.plant, part, (self._rows, self.witness), self._numbers)
+            results += self._take_all(count)
+            if self.trail is not None:
+                self.trail.add(part, self.state)
+        return results
 
     def _take_all(self, count: int) -> list[Result]:
         return [result for k in range(count) for result in self._take(self._rows[k], self.witness.notes[k])]

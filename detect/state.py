@@ -309,6 +309,16 @@ class Bins(NamedTuple):
     cord: np.ndarray
     tubes: np.ndarray
 
+    def each(self) -> list[Bins]:
+        """Return the same bins one by one."""
+        first, plant = self.first_bin, self.plant_kpa
+        grids = (self.kpa, self.flow, self.angle, self.cord, self.tubes)
+        rows = [[grid[k : k + 1] for grid in grids] for k in range(len(plant))]
+        return [
+            Bins(first + k, kpa, plant[k : k + 1], flow, angle, cord, tubes)
+            for k, (kpa, flow, angle, cord, tubes) in enumerate(rows)
+        ]
+
 
 @compiled
 def report(now: Now, what: int, stall: int) -> Any:

@@ -173,6 +173,20 @@ class BatchConfig(Section):
     )
 
 
+class AlertsConfig(Section):
+    """How often the people in the pit are called."""
+
+    per_rotation: int = Field(
+        default=10,
+        ge=4,
+        le=500,
+        description="most calls within a rotation; the rest waits (engineering choice)",
+    )
+    rotation_s: float = Field(
+        default=480.0, ge=30.0, le=7200.0, description="what counts as a rotation [s] (engineering choice)"
+    )
+
+
 class Config(Section):
     """All settings of the service."""
 
@@ -182,6 +196,7 @@ class Config(Section):
     http: HttpConfig = HttpConfig()
     capture: CaptureConfig = CaptureConfig()
     batch: BatchConfig = BatchConfig()
+    alerts: AlertsConfig = AlertsConfig()
 
     @model_validator(mode="after")
     def _password_has_a_user(self) -> Self:

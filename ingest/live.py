@@ -17,11 +17,12 @@ from enum import Enum
 from typing import Final
 
 from detect.errors import DiskError, StoreError
+from ingest.announce import Announcements
 from ingest.capture import CaptureWriter
 from ingest.config import CaptureConfig, Config
 from ingest.pipeline import Detector, Observer, Pipeline
 from ingest.rolling import Capturing, RollingCapture
-from ingest.session import SYSTEM_CLOCKS, Clocks, Session
+from ingest.session import SYSTEM_CLOCKS, Clocks, Session, Signs
 from store.history import History
 from store.incident import Incident, IncidentKind
 
@@ -65,6 +66,8 @@ class Parts:
     retry_s:
         Pauses before each new attempt after the store failed in a row; the last one is repeated
         while the disk is at fault.
+    announcements:
+        The alerts that stand, published after each batch.
     """
 
     open_history: Callable[[], History]
@@ -75,6 +78,7 @@ class Parts:
     on_turn: Callable[[], None] = lambda: None
     clocks: Clocks = SYSTEM_CLOCKS
     retry_s: Sequence[float] = RETRY_S
+    announcements: Announcements | None = None
 
 
 class LiveService:
@@ -136,8 +140,8 @@ class LiveService:
             places=history.watermarks(self._config.parlor.name),
             capture=capture,
             clocks=self._parts.clocks,
-            on_connected=self._parts.on_connected,
-            on_turn=self._parts.on_turn,
+            signs=Signs(on_connected=self._parts.on_connected, on_turn=self._parts.on_turn),
+            announcements=self._parts.announcements,
         )
         session.serve(stop)
         if ending is Ending.CLOSE:

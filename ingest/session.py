@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
+from ingest.announce import Announcements
 from ingest.client import BrokerClient, Connected, Delivery, Inbox, Incoming, Refused
 from ingest.config import Config
 from ingest.pipeline import Pipeline
@@ -54,6 +55,26 @@ def take_batch(
     return batch
 
 
+@dataclass(frozen=True, slots=True)
+class Signs:
+    """Who is told that the service lives.
+
+    Attributes
+    ----------
+    on_connected:
+        Told of every connection, once the broker has accepted our subscription.
+    on_turn:
+        Called after each batch that was dealt with, an empty one too.
+    """
+
+    on_connected: Callable[[], None] = lambda: None
+    on_turn: Callable[[], None] = lambda: None
+
+
+NO_SIGNS: Final = Signs()
+"""Nobody is told."""
+
+
 class Session:
     """Serve from one opened history, over one client.
 
@@ -69,10 +90,10 @@ class Session:
         Where received messages are kept as well, if anywhere.
     clocks:
         Monotonic and receive time.
-    on_connected:
-        Told of every connection, once the broker has accepted our subscription.
-    on_turn:
-        Called after each batch that was dealt with, an empty one too: the service is alive.
+    signs:
+        Who is told that the service lives.
+    announcements:
+        The alerts that stand; they are withdrawn at the end, since nobody watches any more.
     """
 
     def __init__(
@@ -83,16 +104,16 @@ class Session:
         places: Mapping[str, Watermark],
         capture: Capturing | None = None,
         clocks: Clocks = SYSTEM_CLOCKS,
-        on_connected: Callable[[], None] = lambda: None,
-        on_turn: Callable[[], None] = lambda: None,
+        signs: Signs = NO_SIGNS,
+        announcements: Announcements | None = None,
     ) -> None:
         self.commits = 0
         self._config = config
         self._pipeline = pipeline
         self._capture = capture
         self._clocks = clocks
-        self._on_connected = on_connected
-        self._on_turn = on_turn
+        self._signs = signs
+        self._announcements = announcements
         self._names = {"root": config.broker.root, "parlor": config.parlor.name}
         self._receipts = Receipts(**self._names, places=places)
         # More never comes before something is acknowledged: waiting for it would be waiting in vain.
@@ -116,8 +137,11 @@ class Session:
                 self._work(client, batch)
                 if watchdog.barks(heard=any(isinstance(item, Delivery) for item in batch)):
                     client.renew()
-                self._on_turn()
+                self._signs.on_turn()
             self._work(client, self._take(incoming, 0.0))
+            if self._announcements is not None:
+                self._announcements.stand({})
+                client.publish_retained(self._announcements.news())
 
     def _take(self, incoming: Inbox, window_s: float) -> list[Incoming]:
         return take_batch(incoming, window_s=window_s, most=self._most, clock_s=self._clocks.monotonic_s)
@@ -131,13 +155,17 @@ class Session:
                     deliveries.append(item)
                 case Connected():
                     client.publish_retained(self._receipts.all())
-                    self._on_connected()
+                    if self._announcements is not None:
+                        client.publish_retained(self._announcements.everything())
+                    self._signs.on_connected()
                 case Refused():
                     raise item.error
         news = [delivery for delivery in deliveries if self._is_news(delivery)]
         if news:
             self._commit(client, news)
         client.acknowledge(deliveries)
+        if self._announcements is not None:  # also without messages: a person may have taken an alert
+            client.publish_retained(self._announcements.news())
 
     def _commit(self, client: BrokerClient, news: list[Delivery]) -> None:
         messages = [delivery.message for delivery in news]

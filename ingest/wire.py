@@ -87,6 +87,11 @@ def committed_topic(*, root: str, parlor: str, stall: int | None) -> str:
     return f"{root}/{parlor}/committed/{'plant' if stall is None else stall}"
 
 
+def alert_topic(*, root: str, parlor: str, stall: int | None) -> str:
+    """Return the retained topic of a stall's alert, for a lamp or horn; None means the plant."""
+    return f"{root}/{parlor}/alert/{'plant' if stall is None else stall}"
+
+
 def parlor_filter(*, root: str, parlor: str) -> str:
     """Return the MQTT topic filter of a parlor: all of it, so that an unknown topic is seen and told."""
     return f"{root}/{parlor}/#"

@@ -23,7 +23,7 @@ THIRD_PARTY = {
     "store": {"duckdb", "polars", "numpy"},
     "ingest": {"iotcore", "numpy", "paho", "polars", "pydantic", "zstandard"},
     "simulator": {"numba", "numpy", "paho", "polars"},
-    "dashboards": {"numpy", "polars", "prometheus_client", "rich", "typer"},
+    "dashboards": {"numpy", "polars", "prometheus_client", "rich", "starlette", "typer", "uvicorn"},
 }
 MAX_LINES = 400
 LONG_FUNCTION = 25

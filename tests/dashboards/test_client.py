@@ -6,8 +6,9 @@ from typing import Any
 
 import pytest
 
+from dashboards.asgi import serving
 from dashboards.client import post
-from dashboards.web import serving
+from dashboards.live.hub import Hub
 from detect.errors import InputError, StoreError
 
 
@@ -22,9 +23,19 @@ class Service:
         """Have none."""
         return []
 
-    def facts(self) -> dict[str, str]:
-        """Have none."""
-        return {}
+    def __init__(self) -> None:
+        self.hub = Hub(lambda: b"")
+
+    def stall(self, number: int) -> dict[str, Any]:
+        """Know none."""
+        raise InputError("no such stall", where=f"{number}")
+
+    def acknowledge(self, alert_id: str, name: str) -> bool:
+        """Know no alert, whatever it is called."""
+        return alert_id == name == ""
+
+    async def refresh(self) -> None:
+        """Have nothing to keep fresh."""
 
     def query(self, sql: str, params: list[Any]) -> dict[str, Any]:
         """Answer, or fail in two ways."""

@@ -12,7 +12,7 @@ from dashboards.exposition import example
 from dashboards.main import app
 from ingest.config import Config
 from ingest.settings import PASSWORD_VARIABLE, USER_VARIABLE
-from ingest.wire import StreamKind, committed_topic, plant_topic, stall_topic
+from ingest.wire import StreamKind, alert_topic, committed_topic, plant_topic, stall_topic
 from store.schema import CONTRACT_TABLES
 
 HOME = Path(__file__).parents[2]
@@ -57,14 +57,25 @@ def test_every_topic_is_described() -> None:
     topics = [stall_topic(stall=0, kind=kind, **NAMES).replace("/0/", "/<stall>/") for kind in StreamKind]
     topics.append(plant_topic(kind=StreamKind.VACUUM, **NAMES))
     topics.append(committed_topic(stall=None, **NAMES))
-    topics.append(committed_topic(stall=0, **NAMES).removesuffix("0") + "<stall>")
+    topics.append(alert_topic(stall=None, **NAMES))
+    of_stall = [topic(stall=0, **NAMES) for topic in (committed_topic, alert_topic)]
+    topics += [topic.removesuffix("0") + "<stall>" for topic in of_stall]
     assert missing(topics, DEVELOPERS) == []
 
 
 def test_every_table_and_address_is_described() -> None:
     """Tables of the contract and addresses of the service stand in DEVELOPERS.md."""
     tables = [f"`{table.name}`" for table in CONTRACT_TABLES]
-    addresses = ["GET /`", "GET /health", "GET /metrics", "POST /v1/query", "POST /v1/note"]
+    addresses = [
+        "GET /`",
+        "GET /health",
+        "GET /metrics",
+        "GET /v1/live",
+        "GET /v1/stall",
+        "POST /v1/query",
+        "POST /v1/note",
+        "/acknowledge",
+    ]
     assert missing([*tables, *addresses], DEVELOPERS) == []
 
 

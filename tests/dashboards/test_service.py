@@ -117,12 +117,3 @@ def test_a_wrong_note_is_refused(view: ServiceView, entry: dict[str, object]) ->
     """Nothing half-understood is stored."""
     with view.open_history(), pytest.raises(InputError):
         view.note(entry)
-
-
-def test_the_page_says_what_runs(view: ServiceView) -> None:
-    """Parlor, broker, history and detector are named."""
-    assert view.facts()["Detector"] == "starting"
-    detector = view.new_detector()
-    facts = view.facts()
-    assert facts["Parlor"] == "willowmere, 2 stalls"
-    assert facts["Detector"] == detector.label

@@ -16,6 +16,7 @@ from typing import Any, Self
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
+from ingest.announce import Announcements
 from ingest.broker import IN_FLIGHT, EmbeddedBroker
 from ingest.config import Config
 from ingest.live import Ending, LiveService, Parts
@@ -82,6 +83,7 @@ class RunningService:
         *,
         opener: Callable[[], History] | None = None,
         ending: Ending = Ending.KEEP_OPEN,
+        announcements: Announcements | None = None,
     ) -> None:
         self.committed: queue.SimpleQueue[Committed] = queue.SimpleQueue()
         self.stop = threading.Event()
@@ -102,6 +104,7 @@ class RunningService:
                 observers=[self.committed.put],
                 on_connected=self.listening.set,
                 retry_s=(0.0, 0.0),
+                announcements=announcements,
             ),
         )
         self._thread = threading.Thread(target=self._run)

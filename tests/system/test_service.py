@@ -133,3 +133,27 @@ def test_ctrl_c_ends_quietly_with_130(tmp_path: Path) -> None:
             assert process.wait(30) == 130
             assert process.stderr is not None
             assert "Traceback" not in process.stderr.read()
+
+
+def test_a_stop_does_not_wait_for_open_pages(tmp_path: Path) -> None:
+    """With the live page open in two browsers the service still ends in order, at once."""
+    config = tmp_path / "farm.toml"
+    with EmbeddedBroker() as broker:
+        config.write_text(
+            f'[broker]\nurl = "{broker.url}"\n[parlor]\nname = "willowmere"\nstalls = 4\n'
+            f'[store]\npath = "{tmp_path / "h.duckdb"}"\n[http]\nport = 0\n'
+        )
+        with running(config) as (process, url):
+            assert b"/page/main.js" in get(url, "/")
+            pages = [http.client.HTTPConnection(urlsplit(url).netloc, timeout=10) for _ in range(2)]
+            streams = []
+            for page in pages:
+                page.request("GET", "/v1/live")
+                streams.append(page.getresponse())
+            assert all(stream.readline() == b"retry: 1000\n" for stream in streams)
+            began_s = time.monotonic()
+            process.send_signal(signal.SIGTERM)
+            assert process.wait(30) == 0
+            assert time.monotonic() - began_s < 10.0
+            for page in pages:
+                page.close()

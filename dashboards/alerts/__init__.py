@@ -1,0 +1,1 @@
+"""What needs a person now: findings, and the alerts made of them."""

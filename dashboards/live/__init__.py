@@ -1,0 +1,1 @@
+"""The live page: what it shows, and how it reaches the browsers."""
