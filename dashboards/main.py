@@ -13,7 +13,7 @@ from typing import Annotated, Final
 
 import typer
 
-from dashboards.commands import demo, note, query, replay, run, score, simulate, tables
+from dashboards.commands import compare, demo, health, investigate, note, query, replay, run, score, simulate, tables
 from detect.errors import InputError, QuietclawError
 
 INTERRUPTED: Final = 130
@@ -35,6 +35,9 @@ app.command("export")(tables.export)
 app.command("load")(tables.load)
 app.command("query")(query.query)
 app.command("note")(note.note)
+app.command("health")(health.health)
+app.command("investigate")(investigate.investigate)
+app.command("compare")(compare.compare)
 
 
 def _tell_version(asked: bool) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import Final
 
@@ -12,7 +12,7 @@ import duckdb
 
 from detect.errors import StoreError
 
-Value = str | int | float | bool | bytes | datetime | None
+Value = str | int | float | bool | bytes | datetime | date | None
 """What one cell can hold."""
 Row = tuple[Value, ...]
 """One row in the column order of its table."""
