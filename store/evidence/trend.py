@@ -47,3 +47,17 @@ def adjusted_p(p_values: Any) -> Floats:
     adjusted = np.empty_like(p)
     adjusted[order] = np.minimum(1.0, np.minimum.accumulate(p[order] * p.size / ranks))
     return adjusted
+
+
+def stepped_p(p_values: Any) -> Floats:
+    """Return p values adjusted so that any false rejection at all stays below the bound (Holm).
+
+    References
+    ----------
+    .. [1] S. Holm, Scand J Stat 6, 1979 (from memory; checked by hand).
+    """
+    p = floats(p_values)
+    order = np.argsort(p)
+    adjusted = np.empty_like(p)
+    adjusted[order] = np.minimum(1.0, np.maximum.accumulate(p[order] * np.arange(p.size, 0, -1)))
+    return adjusted

@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from store.evidence.change import ratio_at
+from store.evidence.change import Change, located, log_odds, ratio_at
 from store.evidence.dispersion import dispersion, widened
 from store.evidence.interval import Estimate, Floats
 from store.evidence.scan import Found, find_changes
@@ -160,22 +160,39 @@ def _neighbours(places: Sequence[_Place], place: _Place) -> tuple[int, int]:
 
 
 def _told(daily: StallDays, place: _Place, stretch: tuple[int, int]) -> SlipChange:
-    """Return a change in dates, its ratio read between the neighbouring changes."""
-    rows = list(place.rows) if place.rows else list(range(len(daily.stalls)))
+    """Return a change in dates, dated by the stalls it was seen in or by the parlor, whichever is surer."""
     start, end = stretch
-    y, x = (_summed(table, rows, start, end) for table in (daily.slips, daily.milkings))
-    ratio = ratio_at(y, x, place.at - start) or Estimate(1.0, 0.0, np.inf)
+    rows = list(place.rows)
+    slips, milkings = daily.slips[:, start:end], daily.milkings[:, start:end]
+    near = place.low - _SAME_DAYS - start, place.high + _SAME_DAYS - start
+    everyone = _dated([slips.sum(0)], [milkings.sum(0)], near)
+    dated = max([everyone, _dated(slips[rows], milkings[rows], near)] if rows else [everyone], key=_sureness)
+    some = rows or list(range(len(daily.stalls)))
+    y, x = slips[some].sum(0), milkings[some].sum(0)
+    ratio = ratio_at(y, x, dated.at) or Estimate(1.0, 0.0, np.inf)
     return SlipChange(
-        day=daily.day(place.at),
-        earliest=daily.day(place.low),
-        latest=daily.day(place.high),
+        day=daily.day(start + dated.at),
+        earliest=daily.day(start + dated.low),
+        latest=daily.day(start + dated.high),
         ratio=widened(ratio, dispersion(y, x)),
-        stalls=tuple(daily.stalls[row] for row in place.rows),
-        log_bayes_factor=place.weight,
+        stalls=tuple(daily.stalls[row] for row in rows),
+        log_bayes_factor=dated.log_bayes_factor,
     )
 
 
-def _summed(table: Floats, rows: list[int], start: int, end: int) -> Floats:
-    """Return one figure of some stalls in a stretch of days."""
-    summed: Floats = table[rows, start:end].sum(0)
-    return summed
+def _dated(slips: Sequence[Floats], milkings: Sequence[Floats], near: tuple[int, int]) -> Change:
+    """Return the change of several series at one time, within bounds: their log odds add up."""
+    y, x = np.asarray(slips), np.asarray(milkings)
+    phi = dispersion(y, x)
+    odds = np.zeros(y.shape[1])
+    for counts, exposure in zip(y, x, strict=True):
+        rate = max(float(counts.sum()), 1.0) / max(float(exposure.sum()), 1.0)
+        odds += log_odds(counts / phi, exposure * rate / phi)
+    odds[: max(near[0], 0)] = -np.inf
+    odds[near[1] + 1 :] = -np.inf
+    return located(y.sum(0), x.sum(0), odds)
+
+
+def _sureness(change: Change) -> float:
+    """Return how strongly a change is supported."""
+    return change.log_bayes_factor

@@ -14,6 +14,8 @@ _FEWEST_COUNTS: Final = 3.0
 _SEPARATION: Final = 2.5
 """Distance of two kinds in their standard deviations (Ashman's D; above 2 is apart, from memory)."""
 _SMALLEST_SHARE: Final = 0.05
+_SURE: Final = 0.8
+"""Probability of one of two kinds from which a cow counts as of that kind (engineering choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,9 +37,9 @@ def classify(slips: Floats, milkings: Floats) -> Exposure | None:
 
     Notes
     -----
-    Where the rates fall into two kinds plainly apart, the higher kind is exposed. Otherwise the
-    highest third is held against the lowest and the middle third left out, since where one ends and
-    the other begins is unknown.
+    Where the rates fall into two kinds plainly apart, the higher kind is held against the lower, and
+    what may be either is left out. Otherwise the highest third is held against the lowest without the
+    middle third, since where one ends and the other begins is unknown.
     """
     rate = slips / milkings
     low, high = np.quantile(rate, [1.0 / 3.0, 2.0 / 3.0])
@@ -46,10 +48,14 @@ def classify(slips: Floats, milkings: Floats) -> Exposure | None:
     thirds = np.where(rate > high, 2.0, np.where(rate <= low, 0.0, 1.0))
     if not (thirds == 2.0).any() or not (thirds == 0.0).any():
         return None
-    cut = _gap(slips, milkings)
-    if cut is not None:
-        text = f"cows in two kinds: more than {10.0 * cut:.2f} slips in 10 milkings between two test days"
-        return Exposure((rate > cut).astype(np.float64), thirds, text)
+    gap = _gap(slips, milkings)
+    if gap is not None:
+        apart = np.where(rate >= gap[1], 1.0, np.where(rate <= gap[0], 0.0, np.nan))
+        text = (
+            f"two kinds of cows: at least {10.0 * gap[1]:.2f} slips in 10 milkings between two test days "
+            f"against at most {10.0 * gap[0]:.2f}"
+        )
+        return Exposure(apart, thirds, text)
     exposed = np.where(thirds == 2.0, 1.0, np.where(thirds == 0.0, 0.0, np.nan))
     text = (
         f"highest third (over {10.0 * high:.2f} slips in 10 milkings between two test days) "
@@ -58,8 +64,8 @@ def classify(slips: Floats, milkings: Floats) -> Exposure | None:
     return Exposure(exposed, thirds, text)
 
 
-def _gap(slips: Floats, milkings: Floats) -> float | None:
-    """Return the rate between two kinds of cows, None when they are not plainly two."""
+def _gap(slips: Floats, milkings: Floats) -> tuple[float, float] | None:
+    """Return the rates between which a cow may be of either kind, None when they are not plainly two."""
     if slips.size < 100 or slips.mean() < _FEWEST_COUNTS:
         return None
     x = np.sqrt((slips + 0.375) / milkings)
@@ -71,7 +77,9 @@ def _gap(slips: Floats, milkings: Floats) -> float | None:
         return None
     grid = np.linspace(mean[0], mean[1], 400)
     densities = [share[i] / spread[i] * np.exp(-0.5 * ((grid - mean[i]) / spread[i]) ** 2) for i in (0, 1)]
-    return float(grid[np.argmax(densities[1] >= densities[0])]) ** 2
+    upper = densities[1] / (densities[0] + densities[1])
+    low, high = (float(grid[np.argmax(upper >= bound)]) ** 2 for bound in (1.0 - _SURE, _SURE))
+    return low, high
 
 
 def _two_normals(x: Floats) -> tuple[Floats, Floats, Floats]:

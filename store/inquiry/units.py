@@ -13,7 +13,7 @@ from store.evidence.dispersion import dispersion
 from store.evidence.funnel import funnel, high_p
 from store.evidence.interval import Floats, floats
 from store.evidence.shrinkage import fit_prior, probability_above, shrink
-from store.evidence.trend import adjusted_p
+from store.evidence.trend import stepped_p
 from store.inquiry.daily import Period, StallDays
 
 FEWEST_EXPECTED: Final = 5.0
@@ -21,7 +21,7 @@ FEWEST_EXPECTED: Final = 5.0
 FEWEST_SESSIONS: Final = 20
 """Sessions a milker must have worked before a figure is shown (contract)."""
 _ALPHA: Final = 0.01
-"""False discovery rate of the outliers of one question (engineering choice)."""
+"""Chance of any false outlier among all units of one question (engineering choice)."""
 _LEAST_RATIO: Final = 1.25
 """A stall less far above the others is left in peace (engineering choice)."""
 _FAR: Final = 1.5
@@ -134,7 +134,7 @@ def judge(names: list[str], slips: Floats, milkings: Floats, touched: Floats | N
     for _ in range(5):
         expected = _expected(slips, milkings, parts, ~odd)
         found = funnel(observed, expected, within=within)
-        adjusted = adjusted_p(high_p(found.z, len(names)))
+        adjusted = stepped_p(high_p(found.z, len(names)))
         flagged = (adjusted < _ALPHA) & (observed >= _LEAST_RATIO * expected) & (expected >= FEWEST_EXPECTED)
         if (flagged == odd).all():
             break
@@ -161,7 +161,7 @@ def read_groups(reader: duckdb.DuckDBPyConnection, parlor: str, period: Period) 
     within = dispersion(slips, expected)
     observed, mean = slips.sum(1), np.maximum(expected.sum(1), 1e-9)
     scores = funnel(observed, mean, within=within).z
-    adjusted = adjusted_p(floats(high_p(scores, 1000)))
+    adjusted = stepped_p(floats(high_p(scores, 1000)))
     odd = (adjusted < _ALPHA) & (observed >= _LEAST_RATIO * mean) & (mean >= FEWEST_EXPECTED)
     return Judged(_figures(list(names), milkings, observed, mean, odd=odd, within=within), within, 0.0)
 
