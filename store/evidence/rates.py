@@ -91,9 +91,9 @@ def _exact_p(events: int, total: int, share: float) -> float:
         return 1.0
     if events < mean:
         first = _first(lambda k: _log_mass(k, total, share) <= seen + math.log(_TIE), math.ceil(mean), total)
-        return min(1.0, _below(events, total, share) + 1.0 - _below(first - 1, total, share))
+        return min(1.0, _below(events, total, share) + _above(first - 1, total, share))
     last = _last(lambda k: _log_mass(k, total, share) <= seen + math.log(_TIE), math.floor(mean))
-    return min(1.0, _below(last, total, share) + 1.0 - _below(events - 1, total, share))
+    return min(1.0, _below(last, total, share) + _above(events - 1, total, share))
 
 
 def _first(holds: Callable[[int], bool], low: int, high: int) -> int:
@@ -124,6 +124,13 @@ def _below(count: int, total: int, share: float) -> float:
     if count < 0:
         return 0.0
     return 1.0 if count >= total else float(special.bdtr(count, total, share))
+
+
+def _above(count: int, total: int, share: float) -> float:
+    """Return P(X > count) of a binomial variable, exact where it is tiny."""
+    if count < 0:
+        return 1.0
+    return 0.0 if count >= total else float(special.bdtrc(count, total, share))
 
 
 def _upper_mid(count: int, total: int, share: float) -> float:

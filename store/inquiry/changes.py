@@ -162,7 +162,7 @@ def _neighbours(places: Sequence[_Place], place: _Place) -> tuple[int, int]:
 def _told(daily: StallDays, place: _Place, stretch: tuple[int, int]) -> SlipChange:
     """Return a change in dates, dated by the stalls it was seen in or by the parlor, whichever is surer."""
     start, end = stretch
-    rows = list(place.rows)
+    rows = [] if _everywhere(daily, place, stretch) else list(place.rows)
     slips, milkings = daily.slips[:, start:end], daily.milkings[:, start:end]
     near = place.low - _SAME_DAYS - start, place.high + _SAME_DAYS - start
     everyone = _dated([slips.sum(0)], [milkings.sum(0)], near)
@@ -178,6 +178,18 @@ def _told(daily: StallDays, place: _Place, stretch: tuple[int, int]) -> SlipChan
         stalls=tuple(daily.stalls[row] for row in rows),
         log_bayes_factor=dated.log_bayes_factor,
     )
+
+
+def _everywhere(daily: StallDays, place: _Place, stretch: tuple[int, int]) -> bool:
+    """Return whether the other stalls changed the same way, so that the parlor changed and not some stalls."""
+    start, end = stretch
+    rest = [row for row in range(len(daily.stalls)) if row not in place.rows]
+    y, x = (table[rest, start:end].sum(0) for table in (daily.slips, daily.milkings))
+    ratio = ratio_at(y, x, place.at - start)
+    if ratio is None:
+        return False
+    p = widened(ratio, dispersion(y, x)).p
+    return p is not None and p < _ALPHA_PARLOR and (ratio.value > 1.0) == place.rises
 
 
 def _dated(slips: Sequence[Floats], milkings: Sequence[Floats], near: tuple[int, int]) -> Change:

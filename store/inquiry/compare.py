@@ -182,7 +182,7 @@ def _doubt(
     treated_worst = [unit.name for unit in worst if rows[names.index(unit.name)]]
     if treated_worst and rows.sum() <= 2 * len(treated_worst):
         warnings.append(
-            "The stalls were treated because they were worst; part of their fall is regression to the mean."
+            "The treated stalls were the worst before; part of their fall is regression to the mean."
         )
 
 
