@@ -13,7 +13,19 @@ from typing import Annotated, Final
 
 import typer
 
-from dashboards.commands import compare, demo, health, investigate, note, query, replay, run, score, simulate, tables
+from dashboards.commands import (
+    compare,
+    demo,
+    health,
+    investigate,
+    note,
+    query,
+    replay,
+    run,
+    score,
+    simulate,
+    tables,
+)
 from detect.errors import InputError, QuietclawError
 
 INTERRUPTED: Final = 130

@@ -183,7 +183,11 @@ TEST_DAY = Table(
 
 CLINICAL_CASE = Table(
     "clinical_case",
-    (*_columns(_TEXT, "cow"), *_columns(_DATE, "date"), *_columns(_TEXT, "quarter?", "pathogen?", "severity?")),
+    (
+        *_columns(_TEXT, "cow"),
+        *_columns(_DATE, "date"),
+        *_columns(_TEXT, "quarter?", "pathogen?", "severity?"),
+    ),
     key=("cow", "date", "quarter"),
 )
 

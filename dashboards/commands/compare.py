@@ -19,7 +19,8 @@ def compare(
         str | None, typer.Option(help="Day of the change; the last work noted on single stalls if left out.")
     ] = None,
     stalls: Annotated[
-        str | None, typer.Option(help="Stalls changed, such as 3,17,20-24; those noted for the day if left out.")
+        str | None,
+        typer.Option(help="Stalls changed, such as 3,17,20-24; those noted for the day if left out."),
     ] = None,
     out: Annotated[Path | None, typer.Option(help="The report to write (HTML).")] = None,
     as_json: Annotated[Path | None, typer.Option("--json", help="Also write the figures as JSON.")] = None,

@@ -17,7 +17,9 @@ def investigate(
     *,
     db: Db,
     out: Annotated[Path | None, typer.Option(help="The report to write (HTML).")] = None,
-    start: Annotated[str | None, typer.Option("--from", help="First day looked into; found if left out.")] = None,
+    start: Annotated[
+        str | None, typer.Option("--from", help="First day looked into; found if left out.")
+    ] = None,
     end: Annotated[str | None, typer.Option("--to", help="Day after the last one looked into.")] = None,
     as_json: Annotated[Path | None, typer.Option("--json", help="Also write the figures as JSON.")] = None,
     pdf: Annotated[Path | None, typer.Option(help="Also write the report as PDF.")] = None,

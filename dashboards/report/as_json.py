@@ -1,4 +1,4 @@
-"""Findings as JSON: the keys of the contract, plain numbers rounded to what they can carry, null for the rest."""
+"""Findings as JSON: the keys of the contract, numbers rounded to what they carry, null for the rest."""
 
 from __future__ import annotations
 
@@ -55,7 +55,8 @@ def investigation_json(found: Investigation) -> Json:
         "decomposition": _decomposition(found.decomposition),
         "support": _support(found.support),
         "maintenance": [
-            {"at": _day(work.at), "what": work.what, "stalls": list(work.stalls) or None} for work in found.work
+            {"at": _day(work.at), "what": work.what, "stalls": list(work.stalls) or None}
+            for work in found.work
         ],
         "detectors": list(found.detectors),
         "warnings": list(found.warnings),
@@ -203,7 +204,8 @@ def _exposure(found: ExposureFindings | None) -> Json | None:
         "intervals": found.intervals,
         "cows": found.cows,
         "checks": [
-            {"name": check.name, **_counts(check), **_estimate(check.ratio, "risk_ratio")} for check in found.checks
+            {"name": check.name, **_counts(check), **_estimate(check.ratio, "risk_ratio")}
+            for check in found.checks
         ],
     }
 

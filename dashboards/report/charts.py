@@ -11,7 +11,7 @@ import numpy as np
 
 from dashboards.report.plot import ALARM, GREY, INK, PALE, Plot, log_ticks, shade, ticks
 from store.evidence.funnel import limits
-from store.evidence.interval import Estimate
+from store.evidence.interval import Array, Estimate
 from store.evidence.rates import rate
 from store.inquiry.changes import SlipChange
 from store.inquiry.daily import Period, StallDays
@@ -25,7 +25,9 @@ _FEW_STALLS: Final = 8
 """Lanes drawn at most."""
 
 
-def rates_over_time(daily: StallDays, period: Period | None, changes: Sequence[SlipChange], rows: list[int]) -> str:
+def rates_over_time(
+    daily: StallDays, period: Period | None, changes: Sequence[SlipChange], rows: list[int]
+) -> str:
     """Draw the weekly slip rate of some stalls with exact limits, the period shaded, changes marked."""
     y, x = _weekly(daily.slips[rows].sum(0)), _weekly(daily.milkings[rows].sum(0))
     weeks = [k for k in range(len(x)) if x[k] > 0]
@@ -39,7 +41,9 @@ def rates_over_time(daily: StallDays, period: Period | None, changes: Sequence[S
     plot.axis_y("slips in 100 milkings", ticks(0, top))
     plot.axis_x("day (UTC)", _days(daily))
     for run in _runs(weeks):
-        lower, upper = ([(middles[i], 100 * getattr(found[i], side)) for i in run] for side in ("low", "high"))
+        lower, upper = (
+            [(middles[i], 100 * getattr(found[i], side)) for i in run] for side in ("low", "high")
+        )
         plot.area(lower, upper, colour=PALE)
         plot.curve([(middles[i], 100 * found[i].value) for i in run], colour=INK)
     for middle, each in zip(middles, found, strict=True):
@@ -69,8 +73,8 @@ def stall_funnel(judged: Judged) -> str | None:
         ratio = unit.slips / unit.expected
         plot.dot(unit.expected, ratio, colour=ALARM if unit.outlier else INK, size=4 if unit.outlier else 3)
     for place, unit in enumerate(judged.outliers):
-        side = "end" if place % 2 else "start"  # neighbours would lie on each other
-        plot.note(unit.expected, unit.slips / unit.expected, f"stall {unit.name}", anchor=side)
+        anchor = "end" if place % 2 else "start"  # neighbours would lie on each other
+        plot.note(unit.expected, unit.slips / unit.expected, f"stall {unit.name}", anchor=anchor)
     return plot.text()
 
 
@@ -83,7 +87,13 @@ def lanes(daily: StallDays, judged: Judged) -> str | None:
     y, x = (np.stack([_weekly(t[row]) for row in rows]) for t in (daily.slips, daily.milkings))
     share = np.divide(y, x, out=np.full_like(y, np.nan), where=x > 0)
     top = max(float(np.nanmax(share)), 1e-9)
-    plot = Plot(WIDTH, 60 + 24 * len(rows), x=(0, daily.milkings.shape[1]), y=(0, len(rows)), title="Worst stalls by week")
+    plot = Plot(
+        WIDTH,
+        60 + 24 * len(rows),
+        x=(0, daily.milkings.shape[1]),
+        y=(0, len(rows)),
+        title="Worst stalls by week",
+    )
     for lane, unit in enumerate(reversed(worst)):
         values = share[len(rows) - 1 - lane]
         for week, value in enumerate(values):
@@ -97,7 +107,9 @@ def lanes(daily: StallDays, judged: Judged) -> str | None:
 
 def forest(rows: Sequence[tuple[str, Estimate | None]]) -> str | None:
     """Draw ratios with their limits one below the other, around the line of no difference."""
-    told = [(name, each) for name, each in rows if each is not None and 0.0 < each.low and each.high < math.inf]
+    told = [
+        (name, each) for name, each in rows if each is not None and each.low > 0.0 and each.high < math.inf
+    ]
     if not told:
         return None
     low = min(-0.7, *(math.log(each.low) for _, each in told)) - 0.05
@@ -125,7 +137,9 @@ def new_infections(test_days: Sequence[TestDay]) -> str | None:
     top = 100 * max(min(each.high, 1.0) for _, each in told) * 1.05
     plot = Plot(WIDTH, 220, x=(-3, last + 3), y=(0, top), title="New infections by test day")
     plot.axis_y("newly high, % of cows at risk", ticks(0, top))
-    plot.axis_x("test day", [((day - first).days, f"{day:%d %b}") for day, _ in told[:: max(1, len(told) // 8)]])
+    plot.axis_x(
+        "test day", [((day - first).days, f"{day:%d %b}") for day, _ in told[:: max(1, len(told) // 8)]]
+    )
     for day, each in told:
         x = (day - first).days
         plot.curve([(x, 100 * each.low), (x, 100 * each.high)], colour=INK)
@@ -149,7 +163,7 @@ def support_weeks(cells: Sequence[SupportCell], training: date | None) -> str | 
     return plot.text()
 
 
-def _weekly(values: np.ndarray) -> np.ndarray:
+def _weekly(values: Array) -> Array:
     """Return sums of seven days, the last ones shorter."""
     return np.add.reduceat(values, np.arange(0, values.size, _WEEK))
 

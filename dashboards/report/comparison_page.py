@@ -13,12 +13,16 @@ from store.inquiry.rise import Side
 __all__ = ["comparison_page", "verdict"]
 
 _METHOD: Final = (
-    f"The {SETTLING_DAYS} days after the change are left out while people and parts settle in. Days beyond another change "
+    f"The {SETTLING_DAYS} days after the change are left out while people and parts settle in. Days beyond "
+    f"another change "
     "of the slip rate, or beyond 90 days, are not compared.",
-    "The controlled ratio is the change of the treated stalls over that of the untreated ones in the same days. Its "
-    "limits come from leaving out one stall after the other, so that stalls may differ in how they change. Stalls that "
+    "The controlled ratio is the change of the treated stalls over that of the untreated ones in the same "
+    "days. Its "
+    "limits come from leaving out one stall after the other, so that stalls may differ in how they change. "
+    "Stalls that "
     "changed quite unlike the others of their side are left out and named.",
-    "The step beside a trend (interrupted time series) is a second look: counts by day, dispersion estimated, the "
+    "The step beside a trend (interrupted time series) is a second look: counts by day, dispersion "
+    "estimated, the "
     "wider of two kinds of limits.",
 )
 
@@ -51,7 +55,9 @@ def _rates(found: Comparison) -> Section:
     tables = []
     if found.rise is not None:
         rows_shown = [_side("before", found.rise.before), _side("after", found.rise.after)]
-        tables.append(Table(("treated stalls", "milkings", "slips", "in 100", "time without support"), rows_shown))
+        tables.append(
+            Table(("treated stalls", "milkings", "slips", "in 100", "time without support"), rows_shown)
+        )
     return Section("Rates", figures=figures(*drawn), tables=tables)
 
 

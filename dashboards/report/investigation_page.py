@@ -17,19 +17,27 @@ from store.inquiry.units import UnitFigures
 _STALL_ROWS: Final = 15
 """Stalls listed in the table; the JSON holds all of them."""
 _METHOD: Final = (
-    "Rates are slips in 100 complete milkings; a milking seen in part does not count, and a gap is no milking without "
-    "slips. Ratios come with exact limits, and with wider ones for slips that come in bursts and days that differ.",
-    "Stalls are held against the rate of the ordinary ones. The limits allow for what stalls differ anyway, the ratios "
+    "Rates are slips in 100 complete milkings; a milking seen in part does not count, and a gap is no "
+    "milking without "
+    "slips. Ratios come with exact limits, and with wider ones for slips that come in bursts and days that "
+    "differ.",
+    "Stalls are held against the rate of the ordinary ones. The limits allow for what stalls differ "
+    "anyway, the ratios "
     "are drawn towards the common rate, and the chance of any false outlier among all stalls is 1 %.",
-    "Changes are searched for in the parlor and in each stall; the place of a change being searched for is allowed "
+    "Changes are searched for in the parlor and in each stall; the place of a change being searched for is "
+    "allowed "
     "for, a slow drift is no change, and the chance of any false change in a steady record is 2 %.",
-    "A new infection is a cell count of 200 000 cells/mL or more after one below, at most 70 days apart, or a first "
-    "clinical case. Slips are counted from the earlier test day to the day before the outcome. Who is exposed is "
+    "A new infection is a cell count of 200 000 cells/mL or more after one below, at most 70 days apart, "
+    "or a first "
+    "clinical case. Slips are counted from the earlier test day to the day before the outcome. Who is "
+    "exposed is "
     "decided from the slips alone. Risks are pooled within parity and days in milk; limits allow for several "
     "intervals of one cow.",
-    "What speaks against an association is shown with it: slips after the outcome (which can do nothing to it), the "
+    "What speaks against an association is shown with it: slips after the outcome (which can do nothing to "
+    "it), the "
     "stalls a cow happened to stand in, slips long before the test day.",
-    "Limits of the record: one herd and no experiment. Cows with sore udders kick, so slips may follow an infection; "
+    "Limits of the record: one herd and no experiment. Cows with sore udders kick, so slips may follow an "
+    "infection; "
     "and cows whose udders slip may fall ill for other reasons.",
 )
 
@@ -67,7 +75,8 @@ def _over_time(found: Investigation) -> Section:
     drawn = [
         (
             charts.rates_over_time(daily, period, found.changes, everyone),
-            "All stalls, by week, with exact 95 % limits; the period looked into is shaded. Marks: changes found.",
+            "All stalls, by week, with exact 95 % limits; the period looked into is shaded. Marks: changes "
+            "found.",
         )
     ]
     if found.decomposition is not None:
@@ -93,10 +102,14 @@ def _stalls(found: Investigation) -> Section:
     named = figures(
         (
             charts.stall_funnel(found.stalls),
-            "Each stall against its expectation. Lines: 95 % (dashed) and 99.8 % limits that allow for what stalls "
+            "Each stall against its expectation. Lines: 95 % (dashed) and 99.8 % limits that allow for "
+            "what stalls "
             "differ anyway.",
         ),
-        (charts.lanes(daily, found.stalls), "The worst stalls by week; darker is more slips in 100 milkings."),
+        (
+            charts.lanes(daily, found.stalls),
+            "The worst stalls by week; darker is more slips in 100 milkings.",
+        ),
     )
     tables = [_table("stall", found.stalls.units[:_STALL_ROWS])]
     if found.groups.units:
@@ -138,13 +151,21 @@ def _cows(found: Investigation) -> Section:
         return Section("Cows and new infections", tables=tables)
     checks = [exposure.crude, *exposure.checks]
     rows = [("within parity and days in milk", exposure.pooled), *((c.name, c.ratio) for c in checks)]
-    drawn = figures((charts.forest(rows), "Ratios of risks, more slips against fewer. Left of the line: fewer infections."))
+    drawn = figures(
+        (
+            charts.forest(rows),
+            "Ratios of risks, more slips against fewer. Left of the line: fewer infections.",
+        )
+    )
     texts = (
         f"Exposed: {exposure.definition}. {exposure.intervals} intervals of {exposure.cows} cows.",
-        f"Trend over thirds of exposure: p {shown(exposure.trend_p, 4)}. Smallest ratio these data could have shown "
+        f"Trend over thirds of exposure: p {shown(exposure.trend_p, 4)}. Smallest ratio these data could "
+        f"have shown "
         f"four times in five: {shown(exposure.detectable, 2)}.",
     )
-    return Section("Cows and new infections", figures=drawn, tables=[*tables, _contrasts(checks)], texts=texts)
+    return Section(
+        "Cows and new infections", figures=drawn, tables=[*tables, _contrasts(checks)], texts=texts
+    )
 
 
 def _contrasts(checks: list[Contrast]) -> Table:
@@ -189,7 +210,9 @@ def _support(found: Investigation) -> Section:
     )
     cells = [*support.shifts, *(c for c in (support.before, support.after) if c is not None)]
     rows = [(cell.name, cell.milkings, share(cell.carried)) for cell in cells]
-    text = "Cells of fewer than 20 milkings are hidden. Habits of the parlor are shown, never those of a person."
+    text = (
+        "Cells of fewer than 20 milkings are hidden. Habits of the parlor are shown, never those of a person."
+    )
     return Section("Support of the units", drawn, (Table(("", "milkings", "carried"), rows),), (text,))
 
 

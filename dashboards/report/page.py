@@ -17,16 +17,19 @@ Cell = str | int
 """One cell of a table as it is shown."""
 _HERE: Final = Path(__file__).parent
 REFERENCES: Final = (
-    "Exact ratio of rates: conditional binomial limits (Clopper and Pearson); checked against R poisson.test.",
+    "Exact ratio of rates: conditional binomial limits (Clopper and Pearson); checked against R "
+    "poisson.test.",
     "Mantel-Haenszel risk ratio with Greenland and Robins' limits; checked against the eight-herd mastitis "
     "example of the R package epiR.",
     "Spiegelhalter 2005, Stat Med 24:1185-1202: funnel limits that allow for overdispersion.",
     "Empirical Bayes with a gamma prior; checked against R MASS glm.nb.",
     "Single change point with exact posterior; checked on the coal-mining disasters (R package boot).",
     "Lopez Bernal, Cummins, Gasparrini 2017, Int J Epidemiol 46:348-355: interrupted time series.",
-    "Jashari, Piepers, De Vliegher 2016, J Dairy Sci 99:9271-9286: 200 000 cells/mL in a cow's mixed milk against "
+    "Jashari, Piepers, De Vliegher 2016, J Dairy Sci 99:9271-9286: 200 000 cells/mL in a cow's mixed milk "
+    "against "
     "culture: sensitivity 44 %, specificity 87 % for any pathogen.",
-    "Rogers, Eberhart, Spencer, Baxter 1992: new infections with high- and low-slip liners, 0.49 against 0.27 per "
+    "Rogers, Eberhart, Spencer, Baxter 1992: new infections with high- and low-slip liners, 0.49 against "
+    "0.27 per "
     "100 cow-days.",
 )
 """What the methods stand on."""

@@ -28,7 +28,8 @@ class Sentence:
 
 
 _NOTHING_FOUND: Final = (
-    "Finding nothing does not clear the machine: a cell count of 200 000 in a cow's mixed milk misses many infected "
+    "Finding nothing does not clear the machine: a cell count of 200 000 in a cow's mixed milk misses many "
+    "infected "
     "quarters, so a true association looks weaker than it is."
 )
 
@@ -48,7 +49,8 @@ def verdict(found: Comparison) -> str:
     what = f"the change of {found.changed}" + (f" ({found.what})" if found.what else "")
     control, rise = found.controlled, found.rise
     if control is not None:
-        against = f"Against the untreated stalls, the slip rate after {what} is {interval(control)} times that before"
+        times = f"{interval(control)} times that before"
+        against = f"Against the untreated stalls, the slip rate after {what} is {times}"
         if control.high < 1.0:
             return f"{against}: {what} is associated with fewer slips."
         if control.low > 1.0:
@@ -56,7 +58,8 @@ def verdict(found: Comparison) -> str:
         return f"{against}: no difference beyond chance."
     if rise is not None and rise.wide is not None:
         return (
-            f"After {what} the slip rate is {interval(rise.wide)} times that before; without untreated stalls to "
+            f"After {what} the slip rate is {interval(rise.wide)} times that before; without untreated "
+            f"stalls to "
             "compare with, this says nothing of the change itself."
         )
     return f"The data cannot say whether {what} is associated with another slip rate."
@@ -77,7 +80,11 @@ def _rate(found: Investigation) -> Sentence:
 
 def _changes(found: Investigation) -> list[Sentence]:
     if not found.changes:
-        return [Sentence("No day stands out on which the slip rate changed.", Sureness.OPEN)] if found.daily else []
+        return (
+            [Sentence("No day stands out on which the slip rate changed.", Sureness.OPEN)]
+            if found.daily
+            else []
+        )
     told = []
     for change in found.changes:
         where = f"in {_listed('stall', change.stalls)}" if change.stalls else "in the parlor"
@@ -98,10 +105,13 @@ def _stalls(found: Investigation) -> Sentence:
     if not worst:
         return Sentence("No stall slips more than chance and ordinary differences explain.", Sureness.OPEN)
     named = _listed("stall", tuple(int(unit.name) for unit in worst))
-    factors = ", ".join(f"{unit.ratio:.1f} ({unit.low:.1f} to {unit.high:.1f})" for unit in worst if unit.ratio)
+    factors = ", ".join(
+        f"{unit.ratio:.1f} ({unit.low:.1f} to {unit.high:.1f})" for unit in worst if unit.ratio
+    )
     verb = "slips" if len(worst) == 1 else "slip"
     return Sentence(
-        f"{named[0].upper()}{named[1:]} {verb} more than expected, by {factors} times; let a technician look there first.",
+        f"{named[0].upper()}{named[1:]} {verb} more than expected, by {factors} times; let a technician "
+        f"look there first.",
         Sureness.FIRM,
     )
 
@@ -109,11 +119,15 @@ def _stalls(found: Investigation) -> Sentence:
 def _exposure(found: Investigation) -> list[Sentence]:
     exposure = found.exposure
     if exposure is None or exposure.pooled is None:
-        return [Sentence("Whether cows with more slips fell ill more often cannot be told.", Sureness.UNKNOWN)]
+        return [
+            Sentence("Whether cows with more slips fell ill more often cannot be told.", Sureness.UNKNOWN)
+        ]
     counts = exposure.crude
     text = (
-        f"Of the cows with more slips {counts.exposed_cases} in {counts.exposed} intervals between test days were newly "
-        f"infected, of those with fewer {counts.unexposed_cases} in {counts.unexposed}; within parity and days in milk "
+        f"Of the cows with more slips {counts.exposed_cases} in {counts.exposed} intervals between test "
+        f"days were newly "
+        f"infected, of those with fewer {counts.unexposed_cases} in {counts.unexposed}; within parity and "
+        f"days in milk "
         f"the ratio of risks is {interval(exposure.pooled)}."
     )
     if exposure.claimed:
@@ -122,13 +136,19 @@ def _exposure(found: Investigation) -> list[Sentence]:
             share = exposure.attributable
             told.append(
                 Sentence(
-                    f"If the association were causal, at most {100 * share.value:.0f} % ({100 * share.low:.0f} to "
-                    f"{100 * share.high:.0f} %) of the new infections among cows with more slips would go with the slips.",
+                    f"If the association were causal, at most {100 * share.value:.0f} % "
+                    f"({100 * share.low:.0f} to "
+                    f"{100 * share.high:.0f} %) of the new infections among cows with more slips would go "
+                    f"with the slips.",
                     Sureness.OPEN,
                 )
             )
         return told
-    can = "" if exposure.detectable is None else f" Data of this size would show a ratio of {exposure.detectable:.1f} or more."
+    can = (
+        ""
+        if exposure.detectable is None
+        else f" Data of this size would show a ratio of {exposure.detectable:.1f} or more."
+    )
     return [Sentence(f"{text} No association beyond chance.{can} {_NOTHING_FOUND}", Sureness.OPEN)]
 
 
@@ -140,8 +160,10 @@ def _tank(found: Investigation) -> list[Sentence]:
     last = parts.test_days[-1]
     return [
         Sentence(
-            f"At the last test day {last.high} of {last.tested} cows were high: {last.new} new, {last.chronic} chronic, "
-            f"{last.first_test_high} at their first test. Cow {cow} alone holds {100 * share:.0f} % of the cells.",
+            f"At the last test day {last.high} of {last.tested} cows were high: {last.new} new, "
+            f"{last.chronic} chronic, "
+            f"{last.first_test_high} at their first test. Cow {cow} alone holds {100 * share:.0f} % of the "
+            f"cells.",
             Sureness.FIRM,
         )
     ]

@@ -1,1 +1,1 @@
-"""Statistics as pure functions: numbers in, numbers with their uncertainty out; nothing is read or told here."""
+"""Statistics as pure functions: numbers in, numbers with their uncertainty out."""

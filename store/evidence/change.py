@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from scipy import special
 
-from store.evidence.interval import Estimate, Floats, floats
+from store.evidence.interval import Array, Estimate, floats
 from store.evidence.rates import rate_ratio
 
 
@@ -27,10 +27,10 @@ class Change:
     log_bayes_factor: float
     before: float
     after: float
-    posterior: Floats
+    posterior: Array
 
 
-def log_odds(counts: Any, exposure: Any, *, shape: float = 1.0, rate: float = 1.0) -> Floats:
+def log_odds(counts: Any, exposure: Any, *, shape: float = 1.0, rate: float = 1.0) -> Array:
     r"""Return, for each index k, how much likelier a change to a new rate at k is than no change (log).
 
     Rates have gamma priors and are integrated out:
@@ -45,7 +45,7 @@ def log_odds(counts: Any, exposure: Any, *, shape: float = 1.0, rate: float = 1.
 
     Returns
     -------
-    Floats
+    Array
         Shape (times,); index 0, where nothing would have changed, is minus infinity.
     """
     y, x = floats(counts), floats(exposure)
@@ -73,7 +73,7 @@ def single_change(counts: Any, exposure: Any, *, shape: float = 1.0, rate: float
     return located(y, x, log_odds(y, x, shape=shape, rate=rate))
 
 
-def located(counts: Floats, exposure: Floats, odds: Floats) -> Change:
+def located(counts: Array, exposure: Array, odds: Array) -> Change:
     """Return the change that log odds over its place describe.
 
     Parameters
@@ -99,7 +99,7 @@ def located(counts: Floats, exposure: Floats, odds: Floats) -> Change:
     )
 
 
-def ratio_at(counts: Floats, exposure: Floats, at: int) -> Estimate | None:
+def ratio_at(counts: Array, exposure: Array, at: int) -> Estimate | None:
     """Return the exact ratio of the rates after and before an index."""
     return rate_ratio(
         round(float(counts[at:].sum())),
@@ -109,12 +109,12 @@ def ratio_at(counts: Floats, exposure: Floats, at: int) -> Estimate | None:
     )
 
 
-def _evidence(shape: Floats, rate: Floats) -> Floats:
+def _evidence(shape: Array, rate: Array) -> Array:
     """Return the log of the integral over one rate, constants of the data left out."""
     return floats(special.gammaln(shape) - shape * np.log(rate))
 
 
-def _rate(counts: Floats, exposure: Floats) -> float:
+def _rate(counts: Array, exposure: Array) -> float:
     """Return a rate, 0 where there was no exposure."""
     total = float(exposure.sum())
     return float(counts.sum()) / total if total > 0.0 else 0.0

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from scipy import special
 
-from store.evidence.interval import Estimate, Floats, log_normal
+from store.evidence.interval import Array, Estimate, log_normal
 
 _OWN_WAY: Final = 3.5
 """Distance from its arm [robust standard deviations] beyond which a stall changed for reasons of its own."""
@@ -21,13 +21,13 @@ _FEWEST: Final = 5
 class Arms:
     """Counts and exposures of each stall before and after, and which were treated; shape (stalls,)."""
 
-    before: Floats
-    before_exposure: Floats
-    after: Floats
-    after_exposure: Floats
-    treated: Floats
+    before: Array
+    before_exposure: Array
+    after: Array
+    after_exposure: Array
+    treated: Array
 
-    def only(self, kept: Floats) -> Arms:
+    def only(self, kept: Array) -> Arms:
         """Return the arms with some stalls only."""
         return Arms(
             self.before[kept],
@@ -38,7 +38,7 @@ class Arms:
         )
 
 
-def own_way(arms: Arms) -> Floats:
+def own_way(arms: Arms) -> Array:
     """Return which stalls changed quite unlike the others of their arm, shape (stalls,).
 
     Such a stall (a worn part that failed meanwhile) says nothing of the remedy.

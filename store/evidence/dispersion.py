@@ -8,7 +8,7 @@ from typing import Any, Final
 import numpy as np
 from scipy import special
 
-from store.evidence.interval import Z, Estimate, Floats, floats
+from store.evidence.interval import Array, Estimate, Z, floats
 
 _TRIMMED: Final = 0.1
 """Share of the largest steps left out, so that a change of the rate itself does not count as noise."""
@@ -60,7 +60,7 @@ def widened(estimate: Estimate, phi: float) -> Estimate:
     return Estimate(estimate.value, low, high, p)
 
 
-def _by_steps(y: Floats, x: Floats) -> float:
+def _by_steps(y: Array, x: Array) -> float:
     """Return the mean squared step between neighbours in units of its Poisson variance, trimmed."""
     both = (x[:, 1:] > 0.0) & (x[:, :-1] > 0.0)
     rate = y.sum(1, keepdims=True) / np.maximum(x.sum(1, keepdims=True), 1e-12)

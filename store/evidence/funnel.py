@@ -12,7 +12,7 @@ from typing import Any, Final
 import numpy as np
 from scipy import special
 
-from store.evidence.interval import Floats, floats
+from store.evidence.interval import Array, floats
 
 _WINSORISED: Final = 0.1
 """Share of each tail that is pulled in before the spread is estimated (Spiegelhalter 2005, from memory)."""
@@ -32,7 +32,7 @@ class Funnel:
     phi: float
     phi_winsorised: float
     tau2: float
-    z: Floats
+    z: Array
 
 
 def funnel(observed: Any, expected: Any, *, within: float = 1.0) -> Funnel:
@@ -66,7 +66,7 @@ def funnel(observed: Any, expected: Any, *, within: float = 1.0) -> Funnel:
     return Funnel(phi, winsorised, tau2, distance / np.sqrt(1.0 / weight + tau2))
 
 
-def limits(expected: Any, tau2: float, *, quantile: float, within: float = 1.0) -> tuple[Floats, Floats]:
+def limits(expected: Any, tau2: float, *, quantile: float, within: float = 1.0) -> tuple[Array, Array]:
     """Return the lower and upper limit of the ratio observed to expected.
 
     Parameters
@@ -84,6 +84,6 @@ def limits(expected: Any, tau2: float, *, quantile: float, within: float = 1.0) 
     return np.maximum(0.0, 1.0 - width) ** 2, (1.0 + width) ** 2
 
 
-def high_p(z: Floats, units: int) -> Floats:
+def high_p(z: Array, units: int) -> Array:
     """Return the probability of such a high score by chance, by Student's t of the units less one."""
     return floats(special.stdtr(max(units - 1, 1), -z))

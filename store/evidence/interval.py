@@ -10,8 +10,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-Floats = npt.NDArray[np.float64]
-"""An array of numbers."""
+Array = npt.NDArray[Any]
+"""An array of numbers or flags; counts are numbers too."""
 LEVEL: Final = 0.95
 """Probability that our limits cover the truth."""
 Z: Final = float(special.ndtri(0.5 + LEVEL / 2.0))
@@ -33,7 +33,7 @@ class Estimate:
         return self.low > 1.0 or self.high < 1.0
 
 
-def floats(values: Any) -> Floats:
+def floats(values: Any) -> Array:
     """Return values as an array of numbers."""
     return np.asarray(values, dtype=np.float64)
 

@@ -33,7 +33,9 @@ def detectable_ratio(exposed: float, unexposed: float, risk: float, *, design: f
         return None
     for _ in range(60):
         middle = (low + high) / 2.0
-        low, high = (low, middle) if _shows(middle, exposed, unexposed, risk, design=design) else (middle, high)
+        low, high = (
+            (low, middle) if _shows(middle, exposed, unexposed, risk, design=design) else (middle, high)
+        )
     return high
 
 

@@ -14,7 +14,7 @@ import numpy as np
 from scipy import special
 
 from store.evidence.change import Change, located, log_odds
-from store.evidence.interval import Floats
+from store.evidence.interval import Array, floats
 
 SHORTEST_DAYS: Final = 7
 """Shortest stretch on either side of a change [d] (engineering choice: one week)."""
@@ -57,7 +57,7 @@ def scan_p(statistic: float, trim: float) -> float:
     return min(1.0, bulk * (width * (1.0 - 1.0 / statistic) + 2.0 / statistic))
 
 
-def find_changes(counts: Floats, exposure: Floats, *, phi: float, alpha: float) -> list[Found]:
+def find_changes(counts: Array, exposure: Array, *, phi: float, alpha: float) -> list[Found]:
     """Return the changes of a rate in order of time; none in a steady or a merely drifting one.
 
     Parameters
@@ -72,25 +72,23 @@ def find_changes(counts: Floats, exposure: Floats, *, phi: float, alpha: float) 
     scale = float(counts.sum()) / max(float(exposure.sum()), 1e-12) / phi
     y, x = counts / phi, exposure * scale
     cuts: list[int] = []
-    _split(y, x, (0, counts.size), alpha, cuts)
+    _split(y, x, (0, counts.size), alpha=alpha, cuts=cuts)
     edges = [0, *sorted(cuts), counts.size]
-    found = (
-        _judge(y, x, (edges[i], edges[i + 2]), alpha) for i in range(len(edges) - 2)
-    )
+    found = (_judge(y, x, (edges[i], edges[i + 2]), alpha) for i in range(len(edges) - 2))
     return [each for each in found if each is not None]
 
 
-def _split(y: Floats, x: Floats, stretch: tuple[int, int], alpha: float, cuts: list[int]) -> None:
+def _split(y: Array, x: Array, stretch: tuple[int, int], *, alpha: float, cuts: list[int]) -> None:
     """Add the changes within a stretch, halves of halves."""
     found = _judge(y, x, stretch, alpha)
     if found is None:
         return
     cuts.append(found.at)
-    _split(y, x, (stretch[0], found.at), alpha, cuts)
-    _split(y, x, (found.at, stretch[1]), alpha, cuts)
+    _split(y, x, (stretch[0], found.at), alpha=alpha, cuts=cuts)
+    _split(y, x, (found.at, stretch[1]), alpha=alpha, cuts=cuts)
 
 
-def _judge(y: Floats, x: Floats, stretch: tuple[int, int], alpha: float) -> Found | None:
+def _judge(y: Array, x: Array, stretch: tuple[int, int], alpha: float) -> Found | None:
     """Return the change within a stretch if it is beyond chance and better than a straight drift."""
     start, end = stretch
     y, x = y[start:end], x[start:end]
@@ -116,7 +114,7 @@ def _judge(y: Floats, x: Floats, stretch: tuple[int, int], alpha: float) -> Foun
     )
 
 
-def _places(y: Floats, x: Floats) -> Floats:
+def _places(y: Array, x: Array) -> Array:
     """Return where a change may be looked for: a week with data on either side, and any events."""
     days = np.cumsum(x > 0.0)
     if y.sum() <= 0.0 or days[-1] < 2 * SHORTEST_DAYS:
@@ -125,17 +123,17 @@ def _places(y: Floats, x: Floats) -> Floats:
     return np.flatnonzero(inside) + 1
 
 
-def _likelihood_ratios(y: Floats, x: Floats) -> Floats:
+def _likelihood_ratios(y: Array, x: Array) -> Array:
     """Return twice the log likelihood ratio of two rates against one, for a change at each index."""
     s, t = np.concatenate([[0.0], np.cumsum(y)[:-1]]), np.concatenate([[0.0], np.cumsum(x)[:-1]])
     total, time = float(y.sum()), float(x.sum())
     rest, left = total - s, time - t
     with np.errstate(divide="ignore", invalid="ignore"):
         split = special.xlogy(s, s / t) + special.xlogy(rest, rest / left)
-    return 2.0 * (np.nan_to_num(split) - special.xlogy(total, total / time))
+    return floats(2.0 * (np.nan_to_num(split) - special.xlogy(total, total / time)))
 
 
-def _drift_ratio(y: Floats, x: Floats) -> float:
+def _drift_ratio(y: Array, x: Array) -> float:
     """Return twice the log likelihood ratio of a rate that drifts log-linearly against a steady one."""
     t = np.linspace(-1.0, 1.0, y.size)
     level, slope = math.log(float(y.sum()) / float(x.sum())), 0.0

@@ -8,7 +8,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from store.evidence.interval import Z, Estimate, floats, log_normal
+from store.evidence.interval import Estimate, Z, floats, log_normal
 
 FEWEST_POINTS: Final = 8
 """Points on either side of the step below which no step is told."""
@@ -33,7 +33,9 @@ class Step:
         return max((self.ratio, self.serial), key=lambda each: each.high / max(each.low, 1e-300))
 
 
-def interrupted(counts: Any, exposure: Any, *, step_at: int, period: float | None = None, lags: int = 0) -> Step | None:
+def interrupted(
+    counts: Any, exposure: Any, *, step_at: int, period: float | None = None, lags: int = 0
+) -> Step | None:
     """Fit level, trend, step and two harmonics to a series of counts (quasi-Poisson, log link).
 
     Parameters

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from scipy import optimize, special
 
-from store.evidence.interval import Floats, floats
+from store.evidence.interval import Array, floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,9 +29,9 @@ class Prior:
 class Shrunk:
     """Relative rates after shrinking, with 95 % limits; arrays of shape (units,)."""
 
-    ratio: Floats
-    low: Floats
-    high: Floats
+    ratio: Array
+    low: Array
+    high: Array
 
 
 def fit_prior(observed: Any, expected: Any) -> Prior:
@@ -79,13 +79,13 @@ def shrink(observed: Any, expected: Any, prior: Prior, *, within: float = 1.0) -
     return Shrunk(shape / rate, floats(low), floats(high))
 
 
-def probability_above(observed: Any, expected: Any, prior: Prior, *, bound: float) -> Floats:
+def probability_above(observed: Any, expected: Any, prior: Prior, *, bound: float) -> Array:
     """Return the probability that each unit's relative rate lies above a bound."""
     shape, rate = floats(observed) + prior.shape, floats(expected) + prior.rate
     return floats(special.gammaincc(shape, bound * rate))
 
 
-def _log_likelihood(o: Floats, e: Floats, at: Floats) -> float:
+def _log_likelihood(o: Array, e: Array, at: Array) -> float:
     """Return the log likelihood of log shape and log mean."""
     shape, mean = np.exp(at[0]), e * np.exp(at[1])
     terms = (

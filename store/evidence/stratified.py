@@ -8,7 +8,7 @@ from typing import Any, Self
 
 import numpy as np
 
-from store.evidence.interval import Estimate, Floats, floats, log_normal
+from store.evidence.interval import Array, Estimate, floats, log_normal
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,10 +18,10 @@ class Strata:
     ``cases`` and ``others`` are of the exposed, ``plain_cases`` and ``plain_others`` of the unexposed.
     """
 
-    cases: Floats
-    others: Floats
-    plain_cases: Floats
-    plain_others: Floats
+    cases: Array
+    others: Array
+    plain_cases: Array
+    plain_others: Array
 
     @classmethod
     def of(cls, cases: Any, others: Any, plain_cases: Any, plain_others: Any) -> Self:
@@ -30,7 +30,9 @@ class Strata:
 
     def crude(self) -> Strata:
         """Return the one table that forgets the strata."""
-        return Strata.of(*([side.sum()] for side in (self.cases, self.others, self.plain_cases, self.plain_others)))
+        return Strata.of(
+            *([side.sum()] for side in (self.cases, self.others, self.plain_cases, self.plain_others))
+        )
 
     @property
     def informative(self) -> int:
@@ -95,7 +97,7 @@ def rate_ratio(events: Any, exposure: Any, other_events: Any, other_exposure: An
     return log_normal(top / bottom, math.sqrt(spread / (top * bottom)))
 
 
-def clustered_log_se(exposed: Floats, case: Floats, stratum: Floats, cluster: Floats) -> float | None:
+def clustered_log_se(exposed: Array, case: Array, stratum: Array, cluster: Array) -> float | None:
     """Return the standard error of the pooled log risk ratio when records of one cow belong together.
 
     Each record's influence on the pooled ratio is summed over its cow and the squares are added up:

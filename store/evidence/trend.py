@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from scipy import special
 
-from store.evidence.interval import Floats, floats
+from store.evidence.interval import Array, floats
 
 
 def trend_chi2(cases: Any, totals: Any, scores: Any) -> tuple[float, float] | None:
@@ -29,14 +29,16 @@ def trend_chi2(cases: Any, totals: Any, scores: Any) -> tuple[float, float] | No
     x, n, s = floats(cases), floats(totals), floats(scores)
     everything = float(n.sum())
     share = float(x.sum()) / everything if everything else 0.0
-    spread = share * (1.0 - share) * (float((n * s**2).sum()) - float((n * s).sum()) ** 2 / max(everything, 1.0))
+    spread = (
+        share * (1.0 - share) * (float((n * s**2).sum()) - float((n * s).sum()) ** 2 / max(everything, 1.0))
+    )
     if spread <= 1e-12:
         return None
     chi2 = float((s * (x - n * share)).sum()) ** 2 / spread
     return chi2, float(special.chdtrc(1, chi2))
 
 
-def adjusted_p(p_values: Any) -> Floats:
+def adjusted_p(p_values: Any) -> Array:
     """Return p values adjusted for their number, after Benjamini and Hochberg.
 
     Rejecting what stays below a bound keeps the expected share of false rejections below it.
@@ -49,7 +51,7 @@ def adjusted_p(p_values: Any) -> Floats:
     return adjusted
 
 
-def stepped_p(p_values: Any) -> Floats:
+def stepped_p(p_values: Any) -> Array:
     """Return p values adjusted so that any false rejection at all stays below the bound (Holm).
 
     References

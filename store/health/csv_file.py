@@ -88,15 +88,19 @@ def _take(file: HealthFile, table: Table, numbered: tuple[int, str], form: tuple
     number, line = numbered
     header, delimiter = form
     try:
-        if "\ufffd" in line:
-            raise ValueError("is not UTF-8")
-        cells = next(csv.reader([line], delimiter=delimiter, strict=True))
-        if len(cells) != len(header):
-            raise ValueError(f"has {len(cells)} cells, the header {len(header)}")
-        row = _ROWS[table](dict(zip(header, (cell.strip() for cell in cells), strict=True)))
-        file.facts.append(Fact(table, row, number))
+        file.facts.append(Fact(table, _ROWS[table](_cells(line, header, delimiter)), number))
     except (ValueError, csv.Error) as error:
         file.refused.append(Refusal(number, str(error)))
+
+
+def _cells(line: str, header: list[str], delimiter: str) -> Cells:
+    """Return one line by column name."""
+    if "\ufffd" in line:
+        raise ValueError("is not UTF-8")
+    cells = next(csv.reader([line], delimiter=delimiter, strict=True))
+    if len(cells) != len(header):
+        raise ValueError(f"has {len(cells)} cells, the header {len(header)}")
+    return dict(zip(header, (cell.strip() for cell in cells), strict=True))
 
 
 def _scc(cells: Cells) -> int:

@@ -136,7 +136,7 @@ def _merge(
     (found,) = numbers(connection, f"{known}{same_key})")
     (same,) = numbers(connection, f"{known}{everything})")
     numbers(connection, f"DELETE FROM {table.name} AS t USING incoming AS i WHERE {same_key}")  # noqa: S608
-    numbers(connection, f"INSERT INTO {table.name} FROM incoming")  # noqa: S608
+    numbers(connection, f"INSERT INTO {table.name} FROM incoming")
     return HealthReport(table.name, len(facts) - found, found - same, same, withdrawn)
 
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from store.evidence.change import Change, located, log_odds, ratio_at
 from store.evidence.dispersion import dispersion, widened
-from store.evidence.interval import Estimate, Floats
+from store.evidence.interval import Array, Estimate
 from store.evidence.scan import Found, find_changes
 from store.inquiry.daily import StallDays
 
@@ -72,7 +72,8 @@ def slip_changes(daily: StallDays) -> list[SlipChange]:
     counting noise is estimated and allowed for, and a slow drift is no change.
     """
     places = _merged([*_of_parlor(daily), *_of_stalls(daily)])
-    return [_told(daily, place, _neighbours(places, place)) for place in places]
+    told = [(place, _told(daily, place, _neighbours(places, place))) for place in places]
+    return [change for place, change in told if change.ratio.excludes_one and change.rises == place.rises]
 
 
 def _of_parlor(daily: StallDays) -> list[_Place]:
@@ -181,7 +182,7 @@ def _told(daily: StallDays, place: _Place, stretch: tuple[int, int]) -> SlipChan
 
 
 def _everywhere(daily: StallDays, place: _Place, stretch: tuple[int, int]) -> bool:
-    """Return whether the other stalls changed the same way, so that the parlor changed and not some stalls."""
+    """Return whether the other stalls changed the same way: then the parlor changed, not some stalls."""
     start, end = stretch
     rest = [row for row in range(len(daily.stalls)) if row not in place.rows]
     y, x = (table[rest, start:end].sum(0) for table in (daily.slips, daily.milkings))
@@ -192,7 +193,7 @@ def _everywhere(daily: StallDays, place: _Place, stretch: tuple[int, int]) -> bo
     return p is not None and p < _ALPHA_PARLOR and (ratio.value > 1.0) == place.rises
 
 
-def _dated(slips: Sequence[Floats], milkings: Sequence[Floats], near: tuple[int, int]) -> Change:
+def _dated(slips: Array | list[Array], milkings: Array | list[Array], near: tuple[int, int]) -> Change:
     """Return the change of several series at one time, within bounds: their log odds add up."""
     y, x = np.asarray(slips), np.asarray(milkings)
     phi = dispersion(y, x)

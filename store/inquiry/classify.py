@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
-from store.evidence.interval import Floats
+from store.evidence.interval import Array
 
 _FEWEST_COUNTS: Final = 3.0
 """Mean slips an interval needs before its rate can show two kinds of cows (engineering choice)."""
@@ -22,12 +23,12 @@ _SURE: Final = 0.8
 class Exposure:
     """Which intervals are exposed (1), which not (0), which are left out (nan); thirds 0, 1, 2."""
 
-    exposed: Floats
-    thirds: Floats
+    exposed: Array
+    thirds: Array
     definition: str
 
 
-def classify(slips: Floats, milkings: Floats) -> Exposure | None:
+def classify(slips: Array, milkings: Array) -> Exposure | None:
     """Return who is exposed, None when all slipped alike.
 
     Parameters
@@ -64,7 +65,7 @@ def classify(slips: Floats, milkings: Floats) -> Exposure | None:
     return Exposure(exposed, thirds, text)
 
 
-def _gap(slips: Floats, milkings: Floats) -> tuple[float, float] | None:
+def _gap(slips: Array, milkings: Array) -> tuple[float, float] | None:
     """Return the rates between which a cow may be of either kind, None when they are not plainly two."""
     if slips.size < 100 or slips.mean() < _FEWEST_COUNTS:
         return None
@@ -73,7 +74,11 @@ def _gap(slips: Floats, milkings: Floats) -> tuple[float, float] | None:
     order = np.argsort(mean)
     mean, spread, share = mean[order], spread[order], share[order]
     apart = np.sqrt(2.0) * (mean[1] - mean[0]) / np.sqrt(float((spread**2).sum()))
-    if apart < _SEPARATION or share.min() < _SMALLEST_SHARE or _single_is_as_good(x, mean, spread, share=share):
+    if (
+        apart < _SEPARATION
+        or share.min() < _SMALLEST_SHARE
+        or _single_is_as_good(x, mean, spread, share=share)
+    ):
         return None
     grid = np.linspace(mean[0], mean[1], 400)
     densities = [share[i] / spread[i] * np.exp(-0.5 * ((grid - mean[i]) / spread[i]) ** 2) for i in (0, 1)]
@@ -82,7 +87,7 @@ def _gap(slips: Floats, milkings: Floats) -> tuple[float, float] | None:
     return low, high
 
 
-def _two_normals(x: Floats) -> tuple[Floats, Floats, Floats]:
+def _two_normals(x: Array) -> tuple[Array, Array, Array]:
     """Return means, standard deviations and shares of two normal kinds (expectation-maximisation)."""
     middle = (x.min() + x.max()) / 2.0
     upper = (x > np.clip(middle, *np.quantile(x, [0.5, 0.95]))).astype(np.float64)
@@ -92,7 +97,11 @@ def _two_normals(x: Floats) -> tuple[Floats, Floats, Floats]:
         mean = (weight * x).sum(1) / total
         spread = np.sqrt(np.maximum((weight * (x - mean[:, None]) ** 2).sum(1) / total, 1e-8))
         share = total / x.size
-        log = np.log(share)[:, None] - np.log(spread)[:, None] - 0.5 * ((x - mean[:, None]) / spread[:, None]) ** 2
+        log = (
+            np.log(share)[:, None]
+            - np.log(spread)[:, None]
+            - 0.5 * ((x - mean[:, None]) / spread[:, None]) ** 2
+        )
         fresh = 1.0 / (1.0 + np.exp(np.clip(log[0] - log[1], -50.0, 50.0)))
         if float(np.abs(fresh - upper).max()) < 1e-6:
             break
@@ -100,9 +109,9 @@ def _two_normals(x: Floats) -> tuple[Floats, Floats, Floats]:
     return mean, spread, share
 
 
-def _single_is_as_good(x: Floats, mean: Floats, spread: Floats, *, share: Floats) -> bool:
+def _single_is_as_good(x: Array, mean: Array, spread: Array, *, share: Array) -> bool:
     """Return whether one normal kind explains the rates as well (Bayes information criterion)."""
     densities = share[:, None] / spread[:, None] * np.exp(-0.5 * ((x - mean[:, None]) / spread[:, None]) ** 2)
     two = float(np.log(np.maximum(densities.sum(0), 1e-300)).sum())
     one = float((-np.log(x.std()) - 0.5 * ((x - x.mean()) / x.std()) ** 2).sum())
-    return 2.0 * (two - one) < 3.0 * np.log(x.size) + 10.0
+    return 2.0 * (two - one) < 3.0 * math.log(x.size) + 10.0

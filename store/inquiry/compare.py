@@ -11,7 +11,7 @@ import numpy as np
 
 from detect.errors import InputError
 from store.evidence.contrast import Arms, controlled_ratio, own_way
-from store.evidence.interval import Estimate, Floats
+from store.evidence.interval import Array, Estimate
 from store.evidence.series import Step, interrupted
 from store.history import History
 from store.inquiry.changes import slip_changes
@@ -110,7 +110,19 @@ def _compared(daily: StallDays, day: date, treated: tuple[int, ...], what: str |
     untreated = tuple(s for s in daily.stalls if s not in sides)
     if not _carried(daily, before, after, warnings):
         return Comparison(
-            daily.parlor, day, what, sides, untreated, (), before, after, None, None, None, daily, tuple(warnings)
+            daily.parlor,
+            day,
+            what,
+            sides,
+            untreated,
+            (),
+            before,
+            after,
+            None,
+            None,
+            None,
+            daily,
+            tuple(warnings),
         )
     arms = _arms(daily, before, after, rows)
     odd = own_way(arms)
@@ -124,7 +136,7 @@ def _compared(daily: StallDays, day: date, treated: tuple[int, ...], what: str |
         warnings.append("Too few slips before and after to give the ratio of their rates.")
     return Comparison(
         daily.parlor, day, what, sides, untreated, excluded, before, after, rise, controlled,
-        _step(daily, chosen, before, after, day), daily, tuple(warnings),
+        _step(daily, chosen, (before, after), day), daily, tuple(warnings),
     )  # fmt: skip
 
 
@@ -144,12 +156,13 @@ def _carried(daily: StallDays, before: Period, after: Period, warnings: list[str
         seen = completeness(daily, period)
         if seen.days < _SHORTEST_DAYS or not seen.carries or seen.complete == 0:
             warnings.append(
-                f"Too little was seen {name} the change: {seen.days_with_data} of {seen.days} days with milkings."
+                f"Too little was seen {name} the change: {seen.days_with_data} of {seen.days} days with "
+                f"milkings."
             )
     return not warnings
 
 
-def _arms(daily: StallDays, before: Period, after: Period, rows: Floats) -> Arms:
+def _arms(daily: StallDays, before: Period, after: Period, rows: Array) -> Arms:
     """Return counts and exposures of each stall on both sides."""
     b, a = daily.columns(before), daily.columns(after)
     return Arms(
@@ -164,13 +177,15 @@ def _arms(daily: StallDays, before: Period, after: Period, rows: Floats) -> Arms
 def _doubt(
     daily: StallDays,
     warnings: list[str],
-    sides: tuple[Period, Floats, tuple[int, ...]],
+    sides: tuple[Period, Array, tuple[int, ...]],
     controlled: Estimate | None,
 ) -> None:
     """Warn of what weakens the comparison."""
     before, rows, excluded = sides
     if rows.all():
-        warnings.append("All stalls were treated, so nothing tells the remedy from anything else that changed.")
+        warnings.append(
+            "All stalls were treated, so nothing tells the remedy from anything else that changed."
+        )
     elif controlled is None:
         warnings.append("Too few stalls or slips on one side for a comparison with the untreated stalls.")
     if excluded:
@@ -186,9 +201,9 @@ def _doubt(
         )
 
 
-def _step(daily: StallDays, rows: list[int], before: Period, after: Period, day: date) -> Step | None:
+def _step(daily: StallDays, rows: list[int], sides: tuple[Period, Period], day: date) -> Step | None:
     """Return the step of the treated stalls' rate beside a trend, by days."""
-    columns = [*range(*daily.columns(before).indices(10**6)), *range(*daily.columns(after).indices(10**6))]
+    columns = [k for side in sides for k in range(daily.columns(side).start, daily.columns(side).stop)]
     x = daily.milkings[np.ix_(rows, columns)].sum(0)
     y = daily.slips[np.ix_(rows, columns)].sum(0)
     seen = np.flatnonzero(x > 0.0)

@@ -9,7 +9,7 @@ from typing import Final
 import duckdb
 import numpy as np
 
-from store.evidence.interval import Floats, floats
+from store.evidence.interval import Array, floats
 
 _PARLORS: Final = "SELECT parlor, count(*) AS n FROM milking GROUP BY parlor ORDER BY n DESC, parlor"
 _DAILY: Final = """
@@ -48,11 +48,11 @@ class StallDays:
     parlor: str
     first: date
     stalls: tuple[int, ...]
-    seen: Floats
-    milkings: Floats
-    slips: Floats
-    unsupported_s: Floats
-    unit_on_s: Floats
+    seen: Array
+    milkings: Array
+    slips: Array
+    unsupported_s: Array
+    unit_on_s: Array
 
     @property
     def whole(self) -> Period:

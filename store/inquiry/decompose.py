@@ -14,13 +14,15 @@ import duckdb
 from store.advisor_views import HIGH_SCC
 from store.inquiry.daily import Period
 
-_BY_DAY: Final = "SELECT date, tested, high, at_risk, new, chronic, first_test_high FROM new_infection ORDER BY date"
+_BY_DAY: Final = (
+    "SELECT date, tested, high, at_risk, new, chronic, first_test_high FROM new_infection ORDER BY date"
+)
 _BY_CLASS: Final = """
 WITH classed AS (
     SELECT date, scc_cells_ml >= {high} AS high, unnest([
         CASE WHEN parity IS NULL THEN NULL WHEN parity >= 3 THEN 'parity 3+' ELSE 'parity ' || parity END,
-        CASE WHEN dim IS NULL THEN NULL WHEN dim <= 30 THEN 'fresh (to 30 days)' WHEN dim <= 100 THEN 'to 100 days'
-            WHEN dim <= 200 THEN 'to 200 days' ELSE 'over 200 days' END,
+        CASE WHEN dim IS NULL THEN NULL WHEN dim <= 30 THEN 'fresh (to 30 days)'
+            WHEN dim <= 100 THEN 'to 100 days' WHEN dim <= 200 THEN 'to 200 days' ELSE 'over 200 days' END,
         'group ' || group_name
     ]) AS class
     FROM test_day
@@ -78,5 +80,7 @@ def decompose(reader: duckdb.DuckDBPyConnection, period: Period, baseline: Perio
         return None
     bounds = [baseline.start, baseline.end, period.start, period.end]
     classes = tuple(CowClass(*row) for row in reader.execute(_BY_CLASS, bounds).fetchall())
-    tank = tuple((str(cow), float(share)) for cow, share in reader.execute(_TANK, [period.end]).fetchall() if share)
+    tank = tuple(
+        (str(cow), float(share)) for cow, share in reader.execute(_TANK, [period.end]).fetchall() if share
+    )
     return Decomposition(days, classes, tank)

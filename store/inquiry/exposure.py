@@ -9,7 +9,7 @@ from typing import Any, Final
 import numpy as np
 from scipy import special
 
-from store.evidence.interval import Z, Estimate, Floats, log_normal
+from store.evidence.interval import Array, Estimate, Z, log_normal
 from store.evidence.power import detectable_ratio
 from store.evidence.stratified import (
     Strata,
@@ -75,10 +75,10 @@ class ExposureFindings:
 class _Sides:
     """Intervals in which it is known who was exposed: 1 or 0 each, with outcome, stratum and cow."""
 
-    exposed: Floats
-    case: Floats
-    stratum: Floats
-    cow: Floats
+    exposed: Array
+    case: Array
+    stratum: Array
+    cow: Array
 
 
 def study(intervals: Intervals) -> tuple[ExposureFindings | None, list[str]]:
@@ -97,7 +97,10 @@ def study(intervals: Intervals) -> tuple[ExposureFindings | None, list[str]]:
         return None, [*warnings, "All cows slipped alike, so nothing can be said of exposure."]
     sides = _sides(exposure.exposed, usable, usable.strata())
     crude = _contrast("crude", replace(sides, stratum=np.zeros_like(sides.stratum)))
-    if min(crude.exposed, crude.unexposed) < _FEWEST_SIDE or crude.exposed_cases + crude.unexposed_cases < _FEWEST_CASES:
+    if (
+        min(crude.exposed, crude.unexposed) < _FEWEST_SIDE
+        or crude.exposed_cases + crude.unexposed_cases < _FEWEST_CASES
+    ):
         return None, [*warnings, "Too few cows or new infections on either side to compare risks."]
     pooled = _contrast("within parity and days in milk", sides).ratio
     if pooled is None:
@@ -112,7 +115,7 @@ def study(intervals: Intervals) -> tuple[ExposureFindings | None, list[str]]:
         attributable=attributable_fraction(pooled) if pooled is not None and pooled.low > 1.0 else None,
         population_share=_population_share(crude, pooled),
         trend_p=_trend(exposure.thirds, usable),
-        checks=tuple(_checks(intervals, usable, exposure.exposed)),
+        checks=tuple(_checks(usable, exposure.exposed)),
         detectable=detectable_ratio(
             crude.exposed, crude.unexposed, max(crude.unexposed_cases, 0.5) / crude.unexposed
         ),
@@ -134,12 +137,13 @@ def _usable(intervals: Intervals) -> tuple[Intervals | None, list[str]]:
     if kept.slips.size < _KEPT_SHARE * at_risk.slips.size:
         share = round(100.0 * kept.slips.size / at_risk.slips.size)
         return None, [
-            f"Only {share} % of the intervals between test days have enough milkings; exposure is not compared."
+            f"Only {share} % of the intervals between test days have enough milkings; exposure is not "
+            f"compared."
         ]
     return kept, []
 
 
-def _sides(exposed: Floats, intervals: Intervals, stratum: Floats) -> _Sides:
+def _sides(exposed: Array, intervals: Intervals, stratum: Array) -> _Sides:
     """Return the intervals on either side; those in between are left out."""
     told = np.isfinite(exposed)
     _, cow = np.unique(intervals.cow[told], return_inverse=True)
@@ -151,7 +155,7 @@ def _tables(sides: _Sides) -> Strata:
     index = sides.stratum.astype(np.int64)
     count = int(index.max(initial=0)) + 1
 
-    def counted(weight: Floats) -> Any:
+    def counted(weight: Array) -> Any:
         return np.bincount(index, weight, count)
 
     e, c = sides.exposed, sides.case
@@ -185,7 +189,7 @@ def _population_share(crude: Contrast, pooled: Estimate | None) -> float | None:
     return population_fraction(pooled, crude.exposed_cases / (crude.exposed_cases + crude.unexposed_cases))
 
 
-def _trend(thirds: Floats, intervals: Intervals) -> float | None:
+def _trend(thirds: Array, intervals: Intervals) -> float | None:
     """Return the p value of a trend of risk over thirds of exposure, scored by their mean rates."""
     rate = intervals.slips / intervals.milkings
     levels = [level for level in (0.0, 1.0, 2.0) if (thirds == level).any()]
@@ -196,31 +200,32 @@ def _trend(thirds: Floats, intervals: Intervals) -> float | None:
     return None if found is None else found[1]
 
 
-def _checks(intervals: Intervals, usable: Intervals, exposed: Floats) -> Sequence[Contrast]:
+def _checks(usable: Intervals, exposed: Array) -> Sequence[Contrast]:
     """Return other looks at the same question: what would differ if the association were something else."""
-    by_day = _sides(exposed, usable, usable.strata_by_test_day())
-    checks = [_contrast("also within each test day", by_day)]
     early = usable.only(usable.early_milkings >= FEWEST_MILKINGS)
-    _add(checks, "slips of the last 14 days left out", early, early.early_slips, early.early_milkings)
-    _add(checks, "slips in low flow only", usable, usable.late_slips, usable.milkings)
-    _add(checks, "natural experiment: how its stalls treat other cows", usable, usable.stall_rate, np.ones_like(usable.slips))
     later = usable.only(usable.next_milkings >= FEWEST_MILKINGS)
-    _add(checks, "negative control: slips after the outcome", later, later.next_slips, later.next_milkings)
-    return checks
+    whole = np.ones_like(usable.slips)
+    looks = [
+        _look("slips of the last 14 days left out", early, early.early_slips, early.early_milkings),
+        _look("slips in low flow only", usable, usable.late_slips, usable.milkings),
+        _look("natural experiment: how its stalls treat other cows", usable, usable.stall_rate, whole),
+        _look("negative control: slips after the outcome", later, later.next_slips, later.next_milkings),
+    ]
+    by_day = _contrast("also within each test day", _sides(exposed, usable, usable.strata_by_test_day()))
+    return [by_day, *(look for look in looks if look is not None)]
 
 
-def _add(checks: list[Contrast], name: str, intervals: Intervals, slips: Floats, milkings: Floats) -> None:
-    """Add one more look if its data carry it."""
+def _look(name: str, intervals: Intervals, slips: Array, milkings: Array) -> Contrast | None:
+    """Return one more look, None if its data do not carry it."""
     known = np.isfinite(slips)
     if np.count_nonzero(known) < 2 * _FEWEST_SIDE:
-        return
+        return None
     some = intervals.only(known)
     exposure = classify(slips[known], milkings[known])
     if exposure is None:
-        return
+        return None
     contrast = _contrast(name, _sides(exposure.exposed, some, some.strata()))
-    if contrast.exposed_cases + contrast.unexposed_cases >= _FEWEST_CASES:
-        checks.append(contrast)
+    return contrast if contrast.exposed_cases + contrast.unexposed_cases >= _FEWEST_CASES else None
 
 
 def _doubts(findings: ExposureFindings) -> list[str]:

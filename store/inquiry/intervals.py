@@ -8,14 +8,15 @@ from typing import Any, Final
 import duckdb
 import numpy as np
 
-from store.evidence.interval import Floats, floats
+from store.evidence.interval import Array, floats
 
 _BLOCK_DAYS: Final = 28
 """Days over which a stall is taken to stay the same [d] (engineering choice)."""
 _DIM_CLASSES: Final = (100, 200)
 """Days in milk that part early, middle and late lactation."""
 _READ: Final = f"""
-WITH known AS (SELECT DISTINCT cow AS said, cow_key(cow) AS cow FROM milking WHERE cow IS NOT NULL),
+WITH exposure AS MATERIALIZED (FROM cow_exposure),
+known AS (SELECT DISTINCT cow AS said, cow_key(cow) AS cow FROM milking WHERE cow IS NOT NULL),
 milked AS (
     SELECT known.cow, stall, date_diff('day', DATE '2000-01-01', start_at::DATE) // {_BLOCK_DAYS} AS block,
         start_at, slips
@@ -28,7 +29,7 @@ around AS (
         count(*) FILTER (start_at < event_date - INTERVAL 14 DAY) AS early_milkings,
         coalesce(sum(m.slips) FILTER (start_at < event_date - INTERVAL 14 DAY), 0) AS early_slips,
         avg((s.slips - m.slips) / (s.n - 1)) FILTER (s.n > 1) AS stall_rate
-    FROM cow_exposure AS e
+    FROM exposure AS e
     JOIN milked AS m
         ON m.cow = e.cow AND m.start_at >= e.from_date AND m.start_at < e.event_date - INTERVAL 1 DAY
     JOIN stalls AS s ON s.stall = m.stall AND s.block = m.block
@@ -42,12 +43,14 @@ SELECT
     coalesce(early_milkings, 0) AS early_milkings, coalesce(early_slips, 0) AS early_slips, stall_rate,
     CASE WHEN follows THEN lead(milkings) OVER cows ELSE 0 END AS next_milkings,
     CASE WHEN follows THEN lead(slips) OVER cows ELSE 0 END AS next_slips
-FROM (SELECT *, coalesce(lead(from_date) OVER (PARTITION BY cow ORDER BY from_date) = to_date, false) AS follows
-      FROM cow_exposure) AS e
+FROM (
+    SELECT *, coalesce(lead(from_date) OVER (PARTITION BY cow ORDER BY from_date) = to_date, false) AS follows
+    FROM exposure
+) AS e
 LEFT JOIN around USING (cow, from_date)
 WINDOW cows AS (PARTITION BY e.cow ORDER BY from_date)
 ORDER BY e.cow, from_date
-"""
+"""  # noqa: S608 - constants of our own
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,45 +63,45 @@ class Intervals:
     """
 
     cow: Any
-    start: Floats
-    finish: Floats
-    days: Floats
-    at_risk: Floats
-    infected: Floats
-    parity: Floats
-    dim: Floats
-    milkings: Floats
-    slips: Floats
-    late_slips: Floats
-    early_milkings: Floats
-    early_slips: Floats
-    stall_rate: Floats
-    next_milkings: Floats
-    next_slips: Floats
+    start: Array
+    finish: Array
+    days: Array
+    at_risk: Array
+    infected: Array
+    parity: Array
+    dim: Array
+    milkings: Array
+    slips: Array
+    late_slips: Array
+    early_milkings: Array
+    early_slips: Array
+    stall_rate: Array
+    next_milkings: Array
+    next_slips: Array
 
     @property
     def has_strata(self) -> bool:
         """Return whether parity or days in milk are known of anyone."""
         return bool((self.parity >= 0).any() or (self.dim >= 0).any())
 
-    def only(self, kept: Floats) -> Intervals:
+    def only(self, kept: Array) -> Intervals:
         """Return some of the intervals."""
         return Intervals(*(getattr(self, each.name)[kept] for each in fields(self)))
 
-    def strata(self) -> Floats:
+    def strata(self) -> Array:
         """Return the stratum of each interval: parity 1, 2, 3 and more, by stage of lactation."""
         return _numbered(np.clip(self.parity, 0, 3), self._stage())
 
-    def strata_by_test_day(self) -> Floats:
+    def strata_by_test_day(self) -> Array:
         """Return the stratum of each interval, each test day being one of its own as well."""
         return _numbered(np.clip(self.parity, 0, 3), self._stage(), self.finish)
 
-    def _stage(self) -> Floats:
+    def _stage(self) -> Array:
         """Return the stage of lactation: 0 unknown, then early, middle, late."""
         return np.where(self.dim < 0, 0.0, 1.0 + np.searchsorted(_DIM_CLASSES, self.dim, side="left"))
 
 
-def _numbered(*labels: Floats) -> Floats:
+def _numbered(*labels: Array) -> Array:
     """Return a number from 0 for each distinct combination of labels."""
     _, index = np.unique(np.stack(labels), axis=1, return_inverse=True)
     return floats(index).ravel()
@@ -109,5 +112,8 @@ def read_intervals(reader: duckdb.DuckDBPyConnection, parlor: str) -> Intervals:
     found = reader.execute(_READ, [parlor]).fetchnumpy()
     columns = {each.name: found[each.name] for each in fields(Intervals)}
     cow = np.asarray(columns.pop("cow")).astype(str)
-    numbers = {name: floats(np.ma.filled(np.ma.masked_array(v, dtype=np.float64), np.nan)) for name, v in columns.items()}
+    numbers = {
+        name: floats(np.ma.filled(np.ma.masked_array(v, dtype=np.float64), np.nan))
+        for name, v in columns.items()
+    }
     return Intervals(cow=cow, **numbers)

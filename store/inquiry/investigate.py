@@ -27,7 +27,9 @@ from store.inquiry.support import SupportPractice, read_support
 from store.inquiry.units import Judged, UnitFigures, judge_stalls, read_groups, read_milkers
 from store.inquiry.windows import Windows, asked, found
 
-_EXTENT: Final = "SELECT min(date), max(date) FROM (SELECT date FROM test_day UNION ALL SELECT date FROM bulk_tank)"
+_EXTENT: Final = (
+    "SELECT min(date), max(date) FROM (SELECT date FROM test_day UNION ALL SELECT date FROM bulk_tank)"
+)
 _DETECTORS: Final = """
 SELECT DISTINCT detector FROM air_event WHERE parlor = $1 AND start_at >= $2 AND start_at < $3 ORDER BY 1
 """
@@ -58,7 +60,9 @@ class Investigation:
     warnings: tuple[str, ...]
 
 
-def investigate(history: History, *, start: date | None = None, end: date | None = None, parlor: str | None = None) -> Investigation:
+def investigate(
+    history: History, *, start: date | None = None, end: date | None = None, parlor: str | None = None
+) -> Investigation:
     """Look into a rise of cell counts.
 
     Parameters
@@ -113,7 +117,9 @@ class _Inquiry:
             warnings=("There are no milkings in the history, so nothing can be said.",),
         )  # fmt: skip
 
-    def _full(self, daily: StallDays, spike: Spike | None, start: date | None, end: date | None) -> Investigation:
+    def _full(
+        self, daily: StallDays, spike: Spike | None, start: date | None, end: date | None
+    ) -> Investigation:
         record = completeness(daily, self._extent(daily.whole))
         changes = self._changes(daily, record)
         given = start is not None or end is not None
@@ -158,12 +164,16 @@ class _Inquiry:
     def _warn(self, record: Completeness, seen: Completeness, before: Completeness) -> None:
         for name, part in (("record", record), ("period", seen), ("baseline", before)):
             if part.day_share < 0.9:
-                self.warnings.append(f"The {name} has milkings on {part.days_with_data} of {part.days} days only.")
+                self.warnings.append(
+                    f"The {name} has milkings on {part.days_with_data} of {part.days} days only."
+                )
             if part.milkings and part.complete_share < 0.9:
                 share = round(100.0 * part.complete_share)
                 self.warnings.append(f"Only {share} % of the milkings of the {name} were seen completely.")
 
-    def _rise(self, daily: StallDays, windows: Windows, seen: Completeness, before: Completeness) -> Rise | None:
+    def _rise(
+        self, daily: StallDays, windows: Windows, seen: Completeness, before: Completeness
+    ) -> Rise | None:
         if not (seen.carries and before.carries):
             self.warnings.append("Too little was seen before or after to compare slip rates.")
             return None
@@ -185,7 +195,9 @@ class _Inquiry:
     def _exposure(self, record: Completeness) -> ExposureFindings | None:
         intervals = read_intervals(self._reader, self.parlor)
         if intervals.slips.size == 0:
-            self.warnings.append("No test days of the milked cows were imported; new infections are not compared.")
+            self.warnings.append(
+                "No test days of the milked cows were imported; new infections are not compared."
+            )
             return None
         if not record.carries:
             self.warnings.append("Too much of the record is missing to compare new infections.")
@@ -199,6 +211,7 @@ class _Inquiry:
         names = tuple(str(name) for (name,) in self._reader.execute(_DETECTORS, bounds).fetchall())
         if len(names) > 1:
             self.warnings.append(
-                "The detector or its parameters changed within these days; replay the captures before comparing rates."
+                "The detector or its parameters changed within these days; replay the captures before "
+                "comparing rates."
             )
         return names

@@ -66,5 +66,10 @@ def compare_periods(
         return Rise(before, after, None, None, None, phi)
     exact = rate_ratio(*counts)
     return Rise(
-        before, after, exact, rate_ratio_mid_p(*counts) if exact else None, widened(exact, phi) if exact else None, phi
+        before,
+        after,
+        exact,
+        rate_ratio_mid_p(*counts) if exact else None,
+        widened(exact, phi) if exact else None,
+        phi,
     )

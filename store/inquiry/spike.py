@@ -10,7 +10,7 @@ from typing import Final
 import duckdb
 import numpy as np
 
-from store.evidence.interval import Floats, floats
+from store.evidence.interval import Array, floats
 from store.evidence.rates import rate_ratio
 from store.evidence.scan import scan_p
 
@@ -51,10 +51,12 @@ def _of_bulk_tank(reader: duckdb.DuckDBPyConnection) -> Spike | None:
     if p > _ALPHA or rise < math.log(_LEAST_RATIO):
         return None
     day = np.asarray(found["date"]).astype("datetime64[D]")[at].astype(date)
-    return Spike(day, "bulk tank", "shift of the mean log cell count, serial correlation allowed for", math.exp(rise))
+    return Spike(
+        day, "bulk tank", "shift of the mean log cell count, serial correlation allowed for", math.exp(rise)
+    )
 
 
-def _shift(logs: Floats) -> tuple[int, float, float]:
+def _shift(logs: Array) -> tuple[int, float, float]:
     """Return where the mean shifts most, twice the log likelihood ratio of it, and the shift."""
     size = logs.size
     places = range(_FEWEST_SIDE, size - _FEWEST_SIDE + 1)

@@ -67,7 +67,9 @@ def read_support(reader: duckdb.DuckDBPyConnection, parlor: str, whole: Period) 
     )
 
 
-def _cells(reader: duckdb.DuckDBPyConnection, column: str, parlor: str, period: Period) -> tuple[SupportCell, ...]:
+def _cells(
+    reader: duckdb.DuckDBPyConnection, column: str, parlor: str, period: Period
+) -> tuple[SupportCell, ...]:
     """Return the cells of one column of the view."""
     sql = _CELLS.replace("{cell}", column)  # one of three names of our own
     rows = reader.execute(sql, [parlor, period.start, period.end]).fetchall()

@@ -1,4 +1,4 @@
-"""What a slip of the period is typically like, by phase of the milk flow, and in the stalls that stand out."""
+"""What a slip of the period is typically like, by phase of the milk flow and in conspicuous stalls."""
 
 from __future__ import annotations
 
@@ -30,7 +30,9 @@ class TypicalEvents:
     flow_kg_min: float
 
 
-def typical_events(history: History, parlor: str, period: Period, stalls: Sequence[int]) -> list[TypicalEvents]:
+def typical_events(
+    history: History, parlor: str, period: Period, stalls: Sequence[int]
+) -> list[TypicalEvents]:
     """Return the typical slips of a period by phase, then those of some stalls.
 
     Parameters

@@ -1,4 +1,4 @@
-"""Which stalls slip more than expected; the same figures for groups, and for milkers without any judgement."""
+"""Which stalls slip more than expected; the same for groups, and for milkers without judgement."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import numpy as np
 
 from store.evidence.dispersion import dispersion
 from store.evidence.funnel import funnel, high_p
-from store.evidence.interval import Floats, floats
+from store.evidence.interval import Array, floats
 from store.evidence.shrinkage import fit_prior, probability_above, shrink
 from store.evidence.trend import stepped_p
 from store.inquiry.daily import Period, StallDays
@@ -112,7 +112,7 @@ def judge_stalls(daily: StallDays, period: Period, noted: dict[int, date]) -> Ju
     return judge(names, y, x, touched)
 
 
-def judge(names: list[str], slips: Floats, milkings: Floats, touched: Floats | None = None) -> Judged:
+def judge(names: list[str], slips: Array, milkings: Array, touched: Array | None = None) -> Judged:
     """Return units with their figures, worst first.
 
     Parameters
@@ -177,16 +177,25 @@ def read_milkers(reader: duckdb.DuckDBPyConnection, parlor: str, period: Period)
         return ()
     observed, expected = floats([row[3] for row in shown]), floats([row[4] for row in shown])
     shrunk = shrink(observed, expected, fit_prior(observed, expected))
-    return tuple(
-        UnitFigures(
-            str(row[0]), int(row[2]), int(row[3]), float(row[4]), *map(float, ratio), outlier=None
+    figures = []
+    for i, (name, _, milkings, slips, expectation) in enumerate(shown):
+        ratio, low, high = (float(side[i]) for side in (shrunk.ratio, shrunk.low, shrunk.high))
+        unit = UnitFigures(
+            str(name),
+            int(milkings),
+            int(slips),
+            float(expectation),
+            ratio=ratio,
+            low=low,
+            high=high,
+            outlier=None,
         )
-        for row, ratio in zip(shown, zip(shrunk.ratio, shrunk.low, shrunk.high, strict=True), strict=True)
-    )
+        figures.append(unit)
+    return tuple(figures)
 
 
-def _touched(daily: StallDays, period: Period, noted: dict[int, date]) -> Floats:
-    """Return where a stall had been worked on, shape (stalls, days), nowhere unless enough are on each side."""
+def _touched(daily: StallDays, period: Period, noted: dict[int, date]) -> Array:
+    """Return where a stall had been worked on, shape (stalls, days); nowhere if either side is small."""
     columns = daily.columns(period)
     days = np.arange(columns.start, columns.stop)
     table = np.zeros((len(daily.stalls), days.size))
@@ -197,7 +206,7 @@ def _touched(daily: StallDays, period: Period, noted: dict[int, date]) -> Floats
     return table if min(sides) >= 5 else np.zeros_like(table)
 
 
-def _expected(slips: Floats, milkings: Floats, parts: Floats, ordinary: Floats) -> Floats:
+def _expected(slips: Array, milkings: Array, parts: Array, ordinary: Array) -> Array:
     """Return what each unit would have at the rate of the ordinary ones, each condition by itself."""
     expected = np.zeros(slips.shape[0])
     for part in (0.0, 1.0):
@@ -209,7 +218,7 @@ def _expected(slips: Floats, milkings: Floats, parts: Floats, ordinary: Floats) 
 
 
 def _figures(
-    names: list[str], milkings: Floats, observed: Floats, expected: Floats, *, odd: Floats, within: float
+    names: list[str], milkings: Array, observed: Array, expected: Array, *, odd: Array, within: float
 ) -> tuple[UnitFigures, ...]:
     """Return the figures of units, worst first."""
     prior = fit_prior(observed / within, expected / within)
@@ -234,7 +243,7 @@ def _figures(
     return tuple(sorted(units, key=lambda unit: (-(unit.probability or 0.0), -(unit.ratio or 0.0))))
 
 
-def _bare(name: str, slips: Floats, milkings: Floats) -> UnitFigures:
+def _bare(name: str, slips: Array, milkings: Array) -> UnitFigures:
     """Return a unit of which nothing but the counts can be said."""
     return UnitFigures(
         str(name), round(milkings.sum()), round(slips.sum()), 0.0, None, None, None, outlier=None

@@ -65,7 +65,7 @@ def _rise(changes: Sequence[SlipChange], spike: Spike | None) -> SlipChange | No
 
 
 def _around(day: date, changes: Sequence[SlipChange], whole: Period) -> tuple[Period, Period]:
-    """Return the steady stretches after and before a day, cut at other changes where they stay long enough."""
+    """Return the steady stretches after and before a day, cut at other changes."""
     shortest = timedelta(days=_SHORTEST_DAYS)
     later = [change.day for change in changes if change.day >= day + shortest]
     earlier = [change.day for change in changes if change.day <= day - shortest]

@@ -1,4 +1,4 @@
-"""Invented seasons with known truth: bad stalls from a day, a remedy from another, exposed cows at more risk."""
+"""Invented seasons with known truth: bad stalls, a remedy, exposed cows at more risk."""
 
 from __future__ import annotations
 
@@ -147,7 +147,11 @@ def _test_days(season: Season, exposed: np.ndarray, rng: np.random.Generator) ->
         if day:
             fresh = ~ill & (rng.random(season.cows) < risk)
             ill = (ill & (rng.random(season.cows) < 0.67)) | fresh
-        scc = np.where(ill, rng.lognormal(13.2, 0.5, season.cows).clip(200_000), rng.lognormal(11.0, 0.4, season.cows).clip(0, 199_000))
+        scc = np.where(
+            ill,
+            rng.lognormal(13.2, 0.5, season.cows).clip(200_000),
+            rng.lognormal(11.0, 0.4, season.cows).clip(0, 199_000),
+        )
         tables.append(
             pl.DataFrame(
                 {

@@ -37,7 +37,8 @@ def test_steady_series_are_rarely_called_changed(alpha: float) -> None:
     """Of 400 steady series no more than the promised share shows a change (five standard errors allowed)."""
     rng = np.random.default_rng(1)
     found = sum(
-        bool(find_changes(rng.poisson(70, 150).astype(float), np.full(150, 900.0), phi=1.0, alpha=alpha)) for _ in range(400)
+        bool(find_changes(rng.poisson(70, 150).astype(float), np.full(150, 900.0), phi=1.0, alpha=alpha))
+        for _ in range(400)
     )
     assert found / 400 <= alpha + 5 * np.sqrt(alpha * (1 - alpha) / 400)
 

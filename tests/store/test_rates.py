@@ -15,7 +15,9 @@ def test_exact_ratio_of_the_r_example() -> None:
     """Value, limits and p value are those of R."""
     found = rate_ratio(11, 800, 21, 3011)
     assert found is not None
-    assert (found.value, found.low, found.high) == pytest.approx((1.971488095, 0.858426403, 4.277265943), abs=2e-9)
+    assert (found.value, found.low, found.high) == pytest.approx(
+        (1.971488095, 0.858426403, 4.277265943), abs=2e-9
+    )
     assert found.p == pytest.approx(0.0796686330, abs=5e-11)
 
 
@@ -25,7 +27,9 @@ def test_exact_and_mid_p_ratio_of_the_breast_cancer_example() -> None:
     exact, mid_p = rate_ratio(41, 28010, 15, 19017), rate_ratio_mid_p(41, 28010, 15, 19017)
     assert exact is not None
     assert mid_p is not None
-    assert (exact.value, exact.low, exact.high) == pytest.approx((1.855758658, 1.005684063, 3.609300311), abs=1e-9)
+    assert (exact.value, exact.low, exact.high) == pytest.approx(
+        (1.855758658, 1.005684063, 3.609300311), abs=1e-9
+    )
     assert exact.p == pytest.approx(0.0408520, abs=5e-8)
     assert (mid_p.low, mid_p.high) == pytest.approx((1.041075, 3.449423), abs=5e-7)
     assert mid_p.p == pytest.approx(0.0347506, abs=5e-8)
@@ -39,7 +43,9 @@ def test_exact_limits_of_one_rate() -> None:
 
 
 @pytest.mark.source("scipy 1.17 binomtest, two-sided and Clopper-Pearson")
-@pytest.mark.parametrize(("a", "t1", "b", "t0"), [(3, 40, 9, 30), (400, 9000, 310, 9500), (1, 5, 30, 200), (7, 7, 7, 7)])
+@pytest.mark.parametrize(
+    ("a", "t1", "b", "t0"), [(3, 40, 9, 30), (400, 9000, 310, 9500), (1, 5, 30, 200), (7, 7, 7, 7)]
+)
 def test_ratios_are_a_binomial_in_disguise(a: int, t1: float, b: int, t0: float) -> None:
     """Limits and p value follow from the binomial test of the share of events."""
     test = stats.binomtest(a, a + b, t1 / (t1 + t0))

@@ -19,11 +19,15 @@ def test_step_of_the_seat_belt_law() -> None:
     assert front is not None
     assert front.serial is not None
     assert rear is not None
-    assert (front.ratio.value, front.ratio.low, front.ratio.high) == pytest.approx((0.7884779, 0.7418461, 0.8380409), abs=6e-8)
+    assert (front.ratio.value, front.ratio.low, front.ratio.high) == pytest.approx(
+        (0.7884779, 0.7418461, 0.8380409), abs=6e-8
+    )
     assert front.dispersion == pytest.approx(8.6198358, abs=5e-7)
     assert (front.serial.low, front.serial.high) == pytest.approx((0.7322917, 0.8489751), abs=6e-8)
     assert front.wider is front.serial
-    assert (rear.ratio.value, rear.ratio.low, rear.ratio.high) == pytest.approx((1.1191543, 1.0558406, 1.1862646), abs=6e-8)
+    assert (rear.ratio.value, rear.ratio.low, rear.ratio.high) == pytest.approx(
+        (1.1191543, 1.0558406, 1.1862646), abs=6e-8
+    )
 
 
 def test_a_short_series_tells_no_step() -> None:

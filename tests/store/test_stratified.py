@@ -42,7 +42,9 @@ def test_pooled_ratios_agree_with_statsmodels() -> None:
     a, b, c, d = EIGHT_HERDS
     table = StratifiedTable([np.array([[a[i], b[i]], [c[i], d[i]]]) for i in range(8)])
     value, low, high = limits(odds_ratio(HERDS))
-    assert (value, low, high) == pytest.approx((table.oddsratio_pooled, *table.oddsratio_pooled_confint()), rel=1e-9)
+    assert (value, low, high) == pytest.approx(
+        (table.oddsratio_pooled, *table.oddsratio_pooled_confint()), rel=1e-9
+    )
     assert limits(risk_ratio(HERDS))[0] == pytest.approx(table.riskratio_pooled, rel=1e-9)
 
 
@@ -104,7 +106,7 @@ def test_clustered_errors_equal_a_jackknife_over_cows() -> None:
 
 
 def test_cows_that_repeat_widen_the_limits() -> None:
-    """The same records told twice for each cow carry no more than once: the error stays, it does not shrink."""
+    """The same records told twice for each cow carry no more than once: the error stays."""
     exposed, case, stratum = records(HERDS)
     cow = np.arange(exposed.size, dtype=float)
     once = clustered_log_se(exposed, case, stratum, cow)

@@ -21,10 +21,28 @@ def test_no_cases_have_no_trend() -> None:
     assert trend_chi2([2, 3], [5, 5], [1, 1]) is None
 
 
-@pytest.mark.source("scipy 1.17 false_discovery_control; the list of Benjamini and Hochberg 1995, from memory")
+@pytest.mark.source(
+    "scipy 1.17 false_discovery_control; the list of Benjamini and Hochberg 1995, from memory"
+)
 def test_adjusted_p_values() -> None:
     """The adjusted values are those of scipy, and four of fifteen stay below 5 %."""
-    p = [0.0201, 0.0001, 0.0004, 0.0019, 0.0095, 0.0278, 0.0298, 0.0344, 0.0459, 0.324, 0.4262, 0.5719, 0.6528, 0.759, 1]
+    p = [
+        0.0201,
+        0.0001,
+        0.0004,
+        0.0019,
+        0.0095,
+        0.0278,
+        0.0298,
+        0.0344,
+        0.0459,
+        0.324,
+        0.4262,
+        0.5719,
+        0.6528,
+        0.759,
+        1,
+    ]
     found = adjusted_p(p)
     assert found == pytest.approx(stats.false_discovery_control(p), rel=1e-12)
     assert (found < 0.05).sum() == 4
