@@ -18,8 +18,8 @@ SELECT
     count(*) AS seen,
     count(*) FILTER (complete) AS milkings,
     coalesce(sum(slips) FILTER (complete), 0) AS slips,
-    coalesce(sum(unsupported_s) FILTER (complete), 0) AS unsupported_s,
-    coalesce(sum(unit_on_s) FILTER (complete), 0) AS unit_on_s
+    coalesce(sum(unsupported_s::DECIMAL(18, 3)) FILTER (complete), 0) AS unsupported_s,
+    coalesce(sum(unit_on_s::DECIMAL(18, 3)) FILTER (complete), 0) AS unit_on_s
 FROM milking WHERE parlor = $1 GROUP BY ALL ORDER BY ALL
 """
 _FIGURES: Final = ("seen", "milkings", "slips", "unsupported_s", "unit_on_s")

@@ -34,8 +34,11 @@ FROM classed WHERE class IS NOT NULL GROUP BY class ORDER BY class
 """.replace("{high}", str(HIGH_SCC))
 _TANK: Final = """
 WITH last_test AS (SELECT max(date) AS date FROM test_day WHERE date < $1)
-SELECT cow, scc_cells_ml * coalesce(milk_kg, mean_kg) / sum(scc_cells_ml * coalesce(milk_kg, mean_kg)) OVER ()
-FROM (SELECT *, coalesce(avg(milk_kg) OVER (), 1) AS mean_kg FROM test_day JOIN last_test USING (date))
+SELECT cow, cells / nullif(sum(cells) OVER (), 0) AS share
+FROM (
+    SELECT cow, (scc_cells_ml * coalesce(milk_kg, avg(milk_kg::DECIMAL(9, 3)) OVER (), 1))::BIGINT AS cells
+    FROM test_day JOIN last_test USING (date)
+)
 ORDER BY 2 DESC, cow LIMIT 5
 """
 

@@ -14,6 +14,7 @@ _BLOCK_DAYS: Final = 28
 """Days over which a stall is taken to stay the same [d] (engineering choice)."""
 _DIM_CLASSES: Final = (100, 200)
 """Days in milk that part early, middle and late lactation."""
+# Sums of decimals do not depend on the order in which threads meet them, sums of doubles do.
 _READ: Final = f"""
 WITH exposure AS MATERIALIZED (FROM cow_exposure),
 known AS (SELECT DISTINCT cow AS said, cow_key(cow) AS cow FROM milking WHERE cow IS NOT NULL),
@@ -28,7 +29,7 @@ around AS (
         e.cow, e.from_date,
         count(*) FILTER (start_at < event_date - INTERVAL 14 DAY) AS early_milkings,
         coalesce(sum(m.slips) FILTER (start_at < event_date - INTERVAL 14 DAY), 0) AS early_slips,
-        avg((s.slips - m.slips) / (s.n - 1)) FILTER (s.n > 1) AS stall_rate
+        avg(((s.slips - m.slips) / nullif(s.n - 1, 0))::DECIMAL(18, 9)) AS stall_rate
     FROM exposure AS e
     JOIN milked AS m
         ON m.cow = e.cow AND m.start_at >= e.from_date AND m.start_at < e.event_date - INTERVAL 1 DAY

@@ -35,7 +35,7 @@ WITH counted AS (
     GROUP BY ALL
 ),
 rates AS (SELECT stall, sum(slips) / sum(n) AS rate FROM counted GROUP BY stall)
-SELECT unit, day, sum(n) AS milkings, sum(slips) AS slips, sum(n * rate) AS expected
+SELECT unit, day, sum(n) AS milkings, sum(slips) AS slips, sum((n * rate)::DECIMAL(18, 6)) AS expected
 FROM counted JOIN rates USING (stall) GROUP BY unit, day ORDER BY unit, day
 """
 _MILKERS: Final = """
@@ -48,7 +48,7 @@ WITH counted AS (
 ),
 rates AS (SELECT herd_group, early, sum(slips) / sum(n) AS rate FROM counted GROUP BY ALL)
 SELECT unit, count(DISTINCT (day, early)) AS sessions, sum(n) AS milkings, sum(slips) AS slips,
-    sum(n * rate) AS expected
+    sum((n * rate)::DECIMAL(18, 6)) AS expected
 FROM counted JOIN rates USING (herd_group, early) GROUP BY unit ORDER BY unit
 """
 

@@ -60,12 +60,13 @@ class Season:
 
 
 def write_season(season: Season, folder: Path) -> None:
-    """Write the tables ``milking`` and ``maintenance`` as Parquet and the test days as CSV."""
+    """Write the tables ``milking`` and ``maintenance`` below ``tables`` and the test days as CSV."""
     rng = np.random.default_rng(season.seed)
     exposed, own = _cows(season, rng)
     milkings = _milkings(season, own, rng)
-    (folder / "milking").mkdir(parents=True)
-    milkings.write_parquet(folder / "milking" / "data.parquet")
+    tables = folder / "tables"
+    (tables / "milking").mkdir(parents=True)
+    milkings.write_parquet(tables / "milking" / "data.parquet")
     notes = pl.DataFrame(
         {
             "at": [START + timedelta(days=season.remedy_day)] * len(season.treated),
@@ -73,8 +74,8 @@ def write_season(season: Season, folder: Path) -> None:
             "what": ["hose supports adjusted"] * len(season.treated),
         }
     )
-    (folder / "maintenance").mkdir()
-    notes.write_parquet(folder / "maintenance" / "data.parquet")
+    (tables / "maintenance").mkdir()
+    notes.write_parquet(tables / "maintenance" / "data.parquet")
     _test_days(season, exposed, rng).write_csv(folder / "testdays.csv")
 
 
