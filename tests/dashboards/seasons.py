@@ -1,6 +1,6 @@
 """The advisor on many seasons of known truth: a long check apart from the tests.
 
-Run with ``python -m tests.dashboards.seasons --seeds 20``; the figures of the last run stand in DEVELOPERS.md.
+Run with ``python -m tests.dashboards.seasons --seeds 20``; figures of a run stand in DEVELOPERS.md.
 """
 
 from __future__ import annotations

@@ -86,7 +86,7 @@ def test_exposed_cows_are_at_twice_the_risk(found: dict[str, Any]) -> None:
 
 
 def test_the_remedy_is_measured_against_the_untreated_stalls(risen: Path) -> None:
-    """The controlled ratio is within 15 % of the truth and its limits cover it; stalls come from the notes."""
+    """The controlled ratio is within 15 % of the truth and its limits cover it; notes name the stalls."""
     compared = figures("compare", risen, "--changed", RISEN.remedy_date.isoformat())
     assert compared["controlled_ratio"] == pytest.approx(RISEN.remedy_ratio, rel=0.15)
     assert compared["controlled_ci_low"] <= RISEN.remedy_ratio <= compared["controlled_ci_high"]
