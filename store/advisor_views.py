@@ -9,7 +9,7 @@ from typing import Final
 
 HIGH_SCC: Final = 200_000
 """Cell count [cells/mL] from which a cow counts as infected (common practice; limits in DEVELOPERS.md)."""
-LONGEST_INTERVAL_DAYS: Final = 70
+LONGEST_INTERVAL_DAYS: Final = 100
 """Test days further apart say nothing about when an infection came [d] (engineering choice)."""
 FRESH_DAYS: Final = 5
 """Days after calving in which a cell count is high by nature [d] (common practice, no source)."""

@@ -27,7 +27,7 @@ _METHOD: Final = (
     "Changes are searched for in the parlor and in each stall; the place of a change being searched for is "
     "allowed "
     "for, a slow drift is no change, and the chance of any false change in a steady record is 2 %.",
-    "A new infection is a cell count of 200 000 cells/mL or more after one below, at most 70 days apart, "
+    "A new infection is a cell count of 200 000 cells/mL or more after one below, at most 100 days apart, "
     "or a first "
     "clinical case. Slips are counted from the earlier test day to the day before the outcome. Who is "
     "exposed is "

@@ -61,7 +61,7 @@ def test_who_is_not_at_risk(history: History, tmp_path: Path) -> None:
     lines = [
         ("high", "2026-03-01", 300000, 100), ("high", "2026-03-31", 300000, 130),
         ("calved", "2026-03-01", 100000, 300), ("calved", "2026-03-31", 300000, 10),
-        ("long", "2026-01-01", 100000, 50), ("long", "2026-03-31", 300000, 139),
+        ("long", "2025-12-01", 100000, 50), ("long", "2026-03-31", 300000, 169),
         ("fine", "2026-03-01", 100000, 100), ("fine", "2026-03-31", 100000, 130),
     ]  # fmt: skip
     text = "cow,date,scc_cells_ml,dim\n" + "\n".join(",".join(map(str, line)) for line in lines)
