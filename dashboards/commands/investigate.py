@@ -13,7 +13,7 @@ import typer
 from dashboards.commands.options import Db, require_advisor
 
 
-def investigate(
+def investigate(  # noqa: PLR0913 - one parameter an option
     *,
     db: Db,
     out: Annotated[Path | None, typer.Option(help="The report to write (HTML).")] = None,
@@ -23,6 +23,9 @@ def investigate(
     end: Annotated[str | None, typer.Option("--to", help="Day after the last one looked into.")] = None,
     as_json: Annotated[Path | None, typer.Option("--json", help="Also write the figures as JSON.")] = None,
     pdf: Annotated[Path | None, typer.Option(help="Also write the report as PDF.")] = None,
+    capture: Annotated[
+        Path | None, typer.Option(help="Parquet capture from which typical slips are drawn.")
+    ] = None,
     parlor: Annotated[str | None, typer.Option(help="Which parlor, where the history holds several.")] = None,
 ) -> None:
     """Look for evidence after a rise in cell count: when, where, which cows, how sure.
@@ -41,7 +44,7 @@ def investigate(
     last: date | None = None if end is None else day_of(end, where="--to")
     with History.open(db, read_only=True) as history:
         found = look(history, start=first, end=last, parlor=parlor)
-        page = investigation_page(found, history) if out is not None or pdf is not None else ""
+        page = investigation_page(found, history, capture) if out is not None or pdf is not None else ""
     write_report(page, out=out, pdf=pdf, figures=investigation_json(found), as_json=as_json)
     for warning in found.warnings:
         typer.echo(warning, err=True)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Final
 
 from dashboards.report import charts
 from dashboards.report.page import Page, Section, Table, figures, render_page, share, shown
+from dashboards.report.waveforms import draw_waveforms
 from dashboards.report.wording import sentences
 from store.history import History
 from store.inquiry.daily import Completeness
@@ -42,8 +44,18 @@ _METHOD: Final = (
 )
 
 
-def investigation_page(found: Investigation, history: History) -> str:
-    """Return the report as one HTML document."""
+def investigation_page(found: Investigation, history: History, capture: Path | None = None) -> str:
+    """Return the report as one HTML document.
+
+    Parameters
+    ----------
+    found:
+        What was found.
+    history:
+        The open history, for typical events.
+    capture:
+        A capture to draw typical slips from; None for none.
+    """
     windows = found.windows
     period = windows and f"{windows.period.start} to {windows.period.end} (end not included)"
     reason = windows.reason if windows else "no milkings"
@@ -57,7 +69,7 @@ def investigation_page(found: Investigation, history: History) -> str:
                 _over_time(found),
                 _stalls(found),
                 _cows(found),
-                _events(found, history),
+                _events(found, history, capture),
                 _support(found),
                 _completeness(found),
                 Section("Method", texts=_METHOD),
@@ -181,7 +193,7 @@ def _contrasts(checks: list[Contrast]) -> Table:
     return Table(("new infections", "more slips", "fewer slips", "ratio"), rows)
 
 
-def _events(found: Investigation, history: History) -> Section:
+def _events(found: Investigation, history: History, capture: Path | None) -> Section:
     if found.windows is None:
         return Section("Typical slips")
     outliers = tuple(int(unit.name) for unit in found.stalls.outliers)
@@ -191,7 +203,8 @@ def _events(found: Investigation, history: History) -> Section:
     rows = [_event_row(each) for each in events]
     columns = ("slips in", "number", "length s", "depth kPa", "air L", "flow kg/min")
     text = "Medians of the slips of the period by phase of the milk flow. Litres are an estimate."
-    return Section("Typical slips", tables=(Table(columns, rows),), texts=(text,))
+    drawn = draw_waveforms(history, found.parlor, found.windows.period, capture) if capture else []
+    return Section("Typical slips", figures(*drawn), (Table(columns, rows),), (text,))
 
 
 def _event_row(each: TypicalEvents) -> tuple[str | int, ...]:
