@@ -14,16 +14,13 @@ __all__ = ["comparison_page", "verdict"]
 
 _METHOD: Final = (
     f"The {SETTLING_DAYS} days after the change are left out while people and parts settle in. Days beyond "
-    f"another change "
-    "of the slip rate, or beyond 90 days, are not compared.",
+    "another change of the parlor's slip rate, or beyond 90 days, are not compared.",
     "The controlled ratio is the change of the treated stalls over that of the untreated ones in the same "
-    "days. Its "
-    "limits come from leaving out one stall after the other, so that stalls may differ in how they change. "
-    "Stalls that "
-    "changed quite unlike the others of their side are left out and named.",
+    "days. Its limits come from leaving out one stall after the other, so that stalls may differ in how they "
+    "change. Stalls that changed at another time or quite unlike the others of their side are left out and "
+    "named.",
     "The step beside a trend (interrupted time series) is a second look: counts by day, dispersion "
-    "estimated, the "
-    "wider of two kinds of limits.",
+    "estimated, the wider of two kinds of limits.",
 )
 
 

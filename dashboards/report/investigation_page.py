@@ -20,27 +20,21 @@ _STALL_ROWS: Final = 15
 """Stalls listed in the table; the JSON holds all of them."""
 _METHOD: Final = (
     "Rates are slips in 100 complete milkings; a milking seen in part does not count, and a gap is no "
-    "milking without "
-    "slips. Ratios come with exact limits, and with wider ones for slips that come in bursts and days that "
-    "differ.",
-    "Stalls are held against the rate of the ordinary ones. The limits allow for what stalls differ "
-    "anyway, the ratios "
-    "are drawn towards the common rate, and the chance of any false outlier among all stalls is 1 %.",
+    "milking without slips. Ratios come with exact limits, and with wider ones for slips that come in bursts "
+    "and days that differ.",
+    "Stalls are held against the rate of the ordinary ones. The limits allow for what stalls differ anyway, "
+    "the ratios are drawn towards the common rate, and the chance of any false outlier among all stalls is 1 "
+    "%.",
     "Changes are searched for in the parlor and in each stall; the place of a change being searched for is "
-    "allowed "
-    "for, a slow drift is no change, and the chance of any false change in a steady record is 2 %.",
-    "A new infection is a cell count of 200 000 cells/mL or more after one below, at most 100 days apart, "
-    "or a first "
-    "clinical case. Slips are counted from the earlier test day to the day before the outcome. Who is "
-    "exposed is "
-    "decided from the slips alone. Risks are pooled within parity and days in milk; limits allow for several "
-    "intervals of one cow.",
+    "allowed for, a slow drift is no change, and the chance of any false change in a steady record is 2 %.",
+    "A new infection is a cell count of 200 000 cells/mL or more after one below, at most 100 days apart, or "
+    "a first clinical case. Slips are counted from the earlier test day to the day before the outcome. Who "
+    "is exposed is decided from the slips alone. Risks are pooled within parity and days in milk; limits "
+    "allow for several intervals of one cow.",
     "What speaks against an association is shown with it: slips after the outcome (which can do nothing to "
-    "it), the "
-    "stalls a cow happened to stand in, slips long before the test day.",
+    "it), the stalls a cow happened to stand in, slips long before the test day.",
     "Limits of the record: one herd and no experiment. Cows with sore udders kick, so slips may follow an "
-    "infection; "
-    "and cows whose udders slip may fall ill for other reasons.",
+    "infection; and cows whose udders slip may fall ill for other reasons.",
 )
 
 
@@ -114,9 +108,8 @@ def _stalls(found: Investigation) -> Section:
     named = figures(
         (
             charts.stall_funnel(found.stalls),
-            "Each stall against its expectation. Lines: 95 % (dashed) and 99.8 % limits that allow for "
-            "what stalls "
-            "differ anyway.",
+            "Each stall against its expectation. Lines: 95 % (dashed) and 99.8 % limits that allow for what "
+            "stalls differ anyway.",
         ),
         (
             charts.lanes(daily, found.stalls),
@@ -172,8 +165,7 @@ def _cows(found: Investigation) -> Section:
     texts = (
         f"Exposed: {exposure.definition}. {exposure.intervals} intervals of {exposure.cows} cows.",
         f"Trend over thirds of exposure: p {shown(exposure.trend_p, 4)}. Smallest ratio these data could "
-        f"have shown "
-        f"four times in five: {shown(exposure.detectable, 2)}.",
+        f"have shown four times in five: {shown(exposure.detectable, 2)}.",
     )
     return Section(
         "Cows and new infections", figures=drawn, tables=[*tables, _contrasts(checks)], texts=texts

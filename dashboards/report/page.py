@@ -26,11 +26,9 @@ REFERENCES: Final = (
     "Single change point with exact posterior; checked on the coal-mining disasters (R package boot).",
     "Lopez Bernal, Cummins, Gasparrini 2017, Int J Epidemiol 46:348-355: interrupted time series.",
     "Jashari, Piepers, De Vliegher 2016, J Dairy Sci 99:9271-9286: 200 000 cells/mL in a cow's mixed milk "
-    "against "
-    "culture: sensitivity 44 %, specificity 87 % for any pathogen.",
+    "against culture: sensitivity 44 %, specificity 87 % for any pathogen.",
     "Rogers, Eberhart, Spencer, Baxter 1992: new infections with high- and low-slip liners, 0.49 against "
-    "0.27 per "
-    "100 cow-days.",
+    "0.27 per 100 cow-days.",
 )
 """What the methods stand on."""
 

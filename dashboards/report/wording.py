@@ -29,8 +29,7 @@ class Sentence:
 
 _NOTHING_FOUND: Final = (
     "Finding nothing does not clear the machine: a cell count of 200 000 in a cow's mixed milk misses many "
-    "infected "
-    "quarters, so a true association looks weaker than it is."
+    "infected quarters, so a true association looks weaker than it is."
 )
 
 
@@ -59,8 +58,7 @@ def verdict(found: Comparison) -> str:
     if rise is not None and rise.wide is not None:
         return (
             f"After {what} the slip rate is {interval(rise.wide)} times that before; without untreated "
-            f"stalls to "
-            "compare with, this says nothing of the change itself."
+            "stalls to compare with, this says nothing of the change itself."
         )
     return f"The data cannot say whether {what} is associated with another slip rate."
 
@@ -110,8 +108,8 @@ def _stalls(found: Investigation) -> Sentence:
     )
     verb = "slips" if len(worst) == 1 else "slip"
     return Sentence(
-        f"{named[0].upper()}{named[1:]} {verb} more than expected, by {factors} times; let a technician "
-        f"look there first.",
+        f"{named[0].upper()}{named[1:]} {verb} more than expected, by {factors} times; let a technician look "
+        "there first.",
         Sureness.FIRM,
     )
 
@@ -124,11 +122,9 @@ def _exposure(found: Investigation) -> list[Sentence]:
         ]
     counts = exposure.crude
     text = (
-        f"Of the cows with more slips {counts.exposed_cases} in {counts.exposed} intervals between test "
-        f"days were newly "
-        f"infected, of those with fewer {counts.unexposed_cases} in {counts.unexposed}; within parity and "
-        f"days in milk "
-        f"the ratio of risks is {interval(exposure.pooled)}."
+        f"Of the cows with more slips {counts.exposed_cases} in {counts.exposed} intervals between test days "
+        f"were newly infected, of those with fewer {counts.unexposed_cases} in {counts.unexposed}; within "
+        f"parity and days in milk the ratio of risks is {interval(exposure.pooled)}."
     )
     if exposure.claimed:
         told = [Sentence(f"{text} More slips are associated with new infections.", Sureness.FIRM)]
@@ -137,9 +133,8 @@ def _exposure(found: Investigation) -> list[Sentence]:
             told.append(
                 Sentence(
                     f"If the association were causal, at most {100 * share.value:.0f} % "
-                    f"({100 * share.low:.0f} to "
-                    f"{100 * share.high:.0f} %) of the new infections among cows with more slips would go "
-                    f"with the slips.",
+                    f"({100 * share.low:.0f} to {100 * share.high:.0f} %) of the new infections among cows "
+                    "with more slips would go with the slips.",
                     Sureness.OPEN,
                 )
             )
@@ -161,9 +156,8 @@ def _tank(found: Investigation) -> list[Sentence]:
     return [
         Sentence(
             f"At the last test day {last.high} of {last.tested} cows were high: {last.new} new, "
-            f"{last.chronic} chronic, "
-            f"{last.first_test_high} at their first test. Cow {cow} alone holds {100 * share:.0f} % of the "
-            f"cells.",
+            f"{last.chronic} chronic, {last.first_test_high} at their first test. Cow {cow} alone holds "
+            f"{100 * share:.0f} % of the cells.",
             Sureness.FIRM,
         )
     ]

@@ -59,8 +59,8 @@ def classify(slips: Array, milkings: Array) -> Exposure | None:
         return Exposure(apart, thirds, text)
     exposed = np.where(thirds == 2.0, 1.0, np.where(thirds == 0.0, 0.0, np.nan))
     text = (
-        f"highest third (over {10.0 * high:.2f} slips in 10 milkings between two test days) "
-        f"against lowest third (at most {10.0 * low:.2f})"
+        f"highest third (over {10.0 * high:.2f} slips in 10 milkings between two test days) against lowest "
+        f"third (at most {10.0 * low:.2f})"
     )
     return Exposure(exposed, thirds, text)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Final
 
@@ -14,7 +14,7 @@ from store.evidence.contrast import Arms, controlled_ratio, own_way
 from store.evidence.interval import Array, Estimate
 from store.evidence.series import Step, interrupted
 from store.history import History
-from store.inquiry.changes import slip_changes
+from store.inquiry.changes import SlipChange, slip_changes
 from store.inquiry.daily import Period, StallDays, completeness, parlors, read_stall_days
 from store.inquiry.notes import Work, read_work
 from store.inquiry.rise import Rise, compare_periods
@@ -106,48 +106,50 @@ def _compared(daily: StallDays, day: date, treated: tuple[int, ...], what: str |
         raise InputError(f"stall {unknown[0]} has no milkings", where="--stalls")
     sides = treated or daily.stalls
     rows = np.isin(daily.stalls, sides)
-    before, after = _windows(daily, day)
+    changes = slip_changes(daily)
+    before, after = _windows(daily, day, changes)
     untreated = tuple(s for s in daily.stalls if s not in sides)
+    bare = Comparison(
+        daily.parlor, day, what, sides, untreated, (), before, after, None, None, None, daily, ()
+    )  # fmt: skip
     if not _carried(daily, before, after, warnings):
-        return Comparison(
-            daily.parlor,
-            day,
-            what,
-            sides,
-            untreated,
-            (),
-            before,
-            after,
-            None,
-            None,
-            None,
-            daily,
-            tuple(warnings),
-        )
+        return replace(bare, warnings=tuple(warnings))
     arms = _arms(daily, before, after, rows)
-    odd = own_way(arms)
+    odd = own_way(arms) | np.isin(
+        daily.stalls, _changed_otherwise(changes, day, Period(before.start, after.end))
+    )
     excluded = tuple(s for s, out in zip(daily.stalls, odd, strict=True) if out)
-    kept = np.flatnonzero(~odd)
-    controlled = controlled_ratio(arms.only(kept)) if untreated else None
+    controlled = controlled_ratio(arms.only(np.flatnonzero(~odd))) if untreated else None
     _doubt(daily, warnings, (before, rows, excluded), controlled)
     chosen = [int(i) for i in np.flatnonzero(rows & ~odd)]
     rise = compare_periods(daily, before, after, chosen)
     if rise.exact is None:
         warnings.append("Too few slips before and after to give the ratio of their rates.")
-    return Comparison(
-        daily.parlor, day, what, sides, untreated, excluded, before, after, rise, controlled,
-        _step(daily, chosen, (before, after), day), daily, tuple(warnings),
-    )  # fmt: skip
+    step = _step(daily, chosen, (before, after), day)
+    return replace(
+        bare, excluded=excluded, rise=rise, controlled=controlled, step=step, warnings=tuple(warnings)
+    )
 
 
-def _windows(daily: StallDays, day: date) -> tuple[Period, Period]:
-    """Return the days before the remedy, and those after it once it has settled, cut at other changes."""
+def _windows(daily: StallDays, day: date, changes: Sequence[SlipChange]) -> tuple[Period, Period]:
+    """Return the days before the remedy, and after it once it has settled, cut at changes of the parlor."""
     whole, settled = daily.whole, day + timedelta(days=SETTLING_DAYS)
     span, shortest = timedelta(days=_LONGEST_DAYS), timedelta(days=2 * _SHORTEST_DAYS)
-    others = [change.day for change in slip_changes(daily)]
+    others = [change.day for change in changes if not change.stalls]
     start = max([whole.start, day - span, *(d for d in others if d <= day - shortest)])
     end = min([whole.end, settled + span, *(d for d in others if d >= settled + shortest)])
     return Period(min(start, day), day), Period(settled, max(end, settled))
+
+
+def _changed_otherwise(changes: Sequence[SlipChange], day: date, compared: Period) -> list[int]:
+    """Return the stalls that changed in the days compared at another time than the remedy's."""
+    near = timedelta(days=2 * SETTLING_DAYS)
+    return [
+        stall
+        for change in changes
+        if compared.start < change.day < compared.end and abs(change.day - day) > near
+        for stall in change.stalls
+    ]
 
 
 def _carried(daily: StallDays, before: Period, after: Period, warnings: list[str]) -> bool:
@@ -157,7 +159,7 @@ def _carried(daily: StallDays, before: Period, after: Period, warnings: list[str
         if seen.days < _SHORTEST_DAYS or not seen.carries or seen.complete == 0:
             warnings.append(
                 f"Too little was seen {name} the change: {seen.days_with_data} of {seen.days} days with "
-                f"milkings."
+                "milkings."
             )
     return not warnings
 
@@ -190,7 +192,9 @@ def _doubt(
         warnings.append("Too few stalls or slips on one side for a comparison with the untreated stalls.")
     if excluded:
         named = ", ".join(map(str, excluded))
-        warnings.append(f"Stalls that changed quite unlike the others are left out: {named}.")
+        warnings.append(
+            f"Stalls that changed at another time or quite unlike the others are left out: {named}."
+        )
     names = [str(stall) for stall in daily.stalls]
     columns = daily.columns(before)
     worst = judge(names, daily.slips[:, columns], daily.milkings[:, columns]).outliers

@@ -138,7 +138,7 @@ def _usable(intervals: Intervals) -> tuple[Intervals | None, list[str]]:
         share = round(100.0 * kept.slips.size / at_risk.slips.size)
         return None, [
             f"Only {share} % of the intervals between test days have enough milkings; exposure is not "
-            f"compared."
+            "compared."
         ]
     return kept, []
 

@@ -98,11 +98,14 @@ def main() -> None:
     """Judge seasons of each kind, with and without anything happening, and print a table."""
     parser = argparse.ArgumentParser()
     parser.add_argument("--seeds", type=int, default=20)
-    count = parser.parse_args().seeds
+    parser.add_argument("--kinds", nargs="*", choices=Cows.__members__, default=list(Cows.__members__))
+    chosen = parser.parse_args()
     print("| seasons | outliers right | changes | risk ratio | claims | remedy | worst error |")
-    for kinds in Cows:
+    for kinds in map(Cows.__getitem__, chosen.kinds):
         for effect in (True, False):
-            judged = [judge(Season(seed, effect=effect, kinds=kinds)) for seed in range(100, 100 + count)]
+            judged = [
+                judge(Season(seed, effect=effect, kinds=kinds)) for seed in range(100, 100 + chosen.seeds)
+            ]
             tell(f"{kinds.value}{'' if effect else ', nothing happens'}", judged)
 
 
