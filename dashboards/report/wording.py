@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
 from store.evidence.interval import Estimate
+from store.evidence.rates import rate_ratio
 from store.inquiry.compare import Comparison
+from store.inquiry.decompose import TestDay
 from store.inquiry.investigate import Investigation
+from store.inquiry.windows import Windows
 
 
 class Sureness(StrEnum):
@@ -17,6 +22,8 @@ class Sureness(StrEnum):
     FIRM = "beyond chance"
     OPEN = "not beyond chance"
     UNKNOWN = "cannot be told"
+    COUNTED = "as counted"
+    BOUND = "an upper bound, not a finding"
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,8 +41,8 @@ _NOTHING_FOUND: Final = (
 
 
 def sentences(found: Investigation) -> list[Sentence]:
-    """Return what is known of a rise and how sure it is, the most important first."""
-    return [_rate(found), *_changes(found), _stalls(found), *_exposure(found), *_tank(found)]
+    """Return what is known of a rise and how sure it is: the cows first, before slips are looked at."""
+    return [*_tank(found), _rate(found), *_changes(found), _stalls(found), *_exposure(found)]
 
 
 def interval(each: Estimate, digits: int = 2) -> str:
@@ -135,7 +142,7 @@ def _exposure(found: Investigation) -> list[Sentence]:
                     f"If the association were causal, at most {100 * share.value:.0f} % "
                     f"({100 * share.low:.0f} to {100 * share.high:.0f} %) of the new infections among cows "
                     "with more slips would go with the slips.",
-                    Sureness.OPEN,
+                    Sureness.BOUND,
                 )
             )
         return told
@@ -153,14 +160,31 @@ def _tank(found: Investigation) -> list[Sentence]:
         return []
     cow, share = parts.tank[0]
     last = parts.test_days[-1]
-    return [
-        Sentence(
-            f"At the last test day {last.high} of {last.tested} cows were high: {last.new} new, "
-            f"{last.chronic} chronic, {last.first_test_high} at their first test. Cow {cow} alone holds "
-            f"{100 * share:.0f} % of the cells.",
-            Sureness.FIRM,
-        )
-    ]
+    text = (
+        f"At the last test day {last.high} of {last.tested} cows were high: {last.new} new, {last.chronic} "
+        f"chronic, {last.first_test_high} at their first test. Cow {cow} alone holds {100 * share:.0f} % "
+        "of the cells."
+    )
+    return [Sentence(text, Sureness.COUNTED), *_new(parts.test_days, found.windows)]
+
+
+def _new(test_days: Sequence[TestDay], windows: Windows | None) -> list[Sentence]:
+    """Return how new infections of the period compare with those of the baseline."""
+    if windows is None:
+        return []
+    before, after = (
+        [day for day in test_days if each.start <= day.day < each.end]
+        for each in (windows.baseline, windows.period)
+    )
+    counts = [(sum(d.new for d in days), sum(d.at_risk for d in days)) for days in (before, after)]
+    ratio = rate_ratio(*counts[1], *counts[0])
+    if ratio is None or ratio.high == math.inf:
+        return []
+    text = (
+        f"Newly high were {counts[0][0]} of {counts[0][1]} cows at risk before and {counts[1][0]} of "
+        f"{counts[1][1]} in the period, a ratio of {interval(ratio)}."
+    )
+    return [Sentence(text, Sureness.FIRM if ratio.excludes_one else Sureness.OPEN)]
 
 
 def _listed(word: str, numbers: tuple[int, ...]) -> str:
