@@ -140,6 +140,7 @@ def _rate(rise: Rise | None) -> Json:
         "mid_p_ci_high": number(rise.mid_p.high if rise and rise.mid_p else None),
         "wide_ci_low": number(rise.wide.low if rise and rise.wide else None),
         "wide_ci_high": number(rise.wide.high if rise and rise.wide else None),
+        "within_stalls_ratio": number(rise.within_stalls.value if rise and rise.within_stalls else None),
         "dispersion": number(rise.dispersion if rise else None),
         "before": _side(rise.before if rise else None),
         "after": _side(rise.after if rise else None),
@@ -180,6 +181,7 @@ def _unit(unit: UnitFigures, key: str, name: str | int) -> Json:
         "ci_low": number(unit.low),
         "ci_high": number(unit.high),
         "outlier": unit.outlier,
+        "q": number(unit.q),
     }
 
 
@@ -194,6 +196,7 @@ def _exposure(found: ExposureFindings | None) -> Json | None:
         "mh_risk_ratio": number(pooled.value if pooled else None),
         "mh_ci_low": number(pooled.low if pooled else None),
         "mh_ci_high": number(pooled.high if pooled else None),
+        "mh_odds_ratio": number(found.pooled_odds.value if found.pooled_odds else None),
         "strata": found.strata,
         "attributable_fraction": number(found.attributable.value if found.attributable else None),
         "attributable_ci_low": number(found.attributable.low if found.attributable else None),

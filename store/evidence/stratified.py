@@ -28,12 +28,6 @@ class Strata:
         """Return tables made of four sequences of counts."""
         return cls(floats(cases), floats(others), floats(plain_cases), floats(plain_others))
 
-    def crude(self) -> Strata:
-        """Return the one table that forgets the strata."""
-        return Strata.of(
-            *([side.sum()] for side in (self.cases, self.others, self.plain_cases, self.plain_others))
-        )
-
     @property
     def informative(self) -> int:
         """Return in how many strata both the exposed and the unexposed stand, with a case among them."""

@@ -15,6 +15,7 @@ from store.evidence.stratified import (
     Strata,
     attributable_fraction,
     clustered_log_se,
+    odds_ratio,
     population_fraction,
     risk_ratio,
 )
@@ -56,6 +57,7 @@ class ExposureFindings:
     definition: str
     crude: Contrast
     pooled: Estimate | None
+    pooled_odds: Estimate | None
     strata: int
     attributable: Estimate | None
     population_share: float | None
@@ -111,6 +113,7 @@ def study(intervals: Intervals) -> tuple[ExposureFindings | None, list[str]]:
         definition=f"{exposure.definition}; ends a day before the outcome",
         crude=crude,
         pooled=pooled,
+        pooled_odds=odds_ratio(_tables(sides)),
         strata=_tables(sides).informative,
         attributable=attributable_fraction(pooled) if pooled is not None and pooled.low > 1.0 else None,
         population_share=_population_share(crude, pooled),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+from store.evidence import stratified
 from store.evidence.dispersion import dispersion, widened
 from store.evidence.interval import Estimate
 from store.evidence.rates import rate_ratio, rate_ratio_mid_p
@@ -30,13 +31,17 @@ class Side:
 
 @dataclass(frozen=True, slots=True)
 class Rise:
-    """Two periods and the ratio of their rates: ``exact``, ``mid_p``, and ``wide`` for bursts of slips."""
+    """Two periods and the ratio of their rates: ``exact``, ``mid_p``, and ``wide`` for bursts of slips.
+
+    ``within_stalls`` pools the ratios of single stalls, so that another mix of stalls cannot pass for a rise.
+    """
 
     before: Side
     after: Side
     exact: Estimate | None
     mid_p: Estimate | None
     wide: Estimate | None
+    within_stalls: Estimate | None
     dispersion: float
 
 
@@ -63,13 +68,14 @@ def compare_periods(
     )
     counts = (after.slips, after.milkings, before.slips, before.milkings)
     if after.slips + before.slips < FEWEST_SLIPS:
-        return Rise(before, after, None, None, None, phi)
+        return Rise(before, after, None, None, None, None, phi)
     exact = rate_ratio(*counts)
-    return Rise(
-        before,
-        after,
-        exact,
-        rate_ratio_mid_p(*counts) if exact else None,
-        widened(exact, phi) if exact else None,
-        phi,
-    )
+    if exact is None:
+        return Rise(before, after, None, None, None, None, phi)
+    sums = [
+        table[chosen, daily.columns(each)].sum(1)
+        for each in (period, baseline)
+        for table in (daily.slips, daily.milkings)
+    ]
+    pooled = stratified.rate_ratio(*(each[(sums[1] > 0.0) & (sums[3] > 0.0)] for each in sums))
+    return Rise(before, after, exact, rate_ratio_mid_p(*counts), widened(exact, phi), pooled, phi)

@@ -13,7 +13,7 @@ from store.evidence.dispersion import dispersion
 from store.evidence.funnel import funnel, high_p
 from store.evidence.interval import Array, floats
 from store.evidence.shrinkage import fit_prior, probability_above, shrink
-from store.evidence.trend import stepped_p
+from store.evidence.trend import adjusted_p, stepped_p
 from store.inquiry.daily import Period, StallDays
 
 FEWEST_EXPECTED: Final = 5.0
@@ -58,6 +58,7 @@ class UnitFigures:
     """One stall, group or milker: counts, the rate, and the ratio to its expectation after shrinking.
 
     ``outlier`` is None where the unit is not judged: too little was expected of it, or it is a person.
+    ``q`` bounds the share of false finds among all units at least as high (Benjamini and Hochberg).
     """
 
     name: str
@@ -69,6 +70,7 @@ class UnitFigures:
     high: float | None
     outlier: bool | None
     probability: float | None = None
+    q: float | None = None
 
     @property
     def per_100(self) -> float | None:
@@ -134,12 +136,14 @@ def judge(names: list[str], slips: Array, milkings: Array, touched: Array | None
     for _ in range(5):
         expected = _expected(slips, milkings, parts, ~odd)
         found = funnel(observed, expected, within=within)
-        adjusted = stepped_p(high_p(found.z, len(names)))
+        p = high_p(found.z, len(names))
+        adjusted = stepped_p(p)
         flagged = (adjusted < _ALPHA) & (observed >= _LEAST_RATIO * expected) & (expected >= FEWEST_EXPECTED)
         if (flagged == odd).all():
             break
         odd = flagged
-    return Judged(_figures(names, milkings, observed, expected, odd=odd, within=within), within, found.tau2)
+    units = _figures(names, milkings, observed, expected, verdict=(odd, adjusted_p(p)), within=within)
+    return Judged(units, within, found.tau2)
 
 
 def read_groups(reader: duckdb.DuckDBPyConnection, parlor: str, period: Period) -> Judged:
@@ -161,9 +165,11 @@ def read_groups(reader: duckdb.DuckDBPyConnection, parlor: str, period: Period) 
     within = dispersion(slips, expected)
     observed, mean = slips.sum(1), np.maximum(expected.sum(1), 1e-9)
     scores = funnel(observed, mean, within=within).z
-    adjusted = stepped_p(floats(high_p(scores, 1000)))
+    p = high_p(scores, 1000)
+    adjusted = stepped_p(p)
     odd = (adjusted < _ALPHA) & (observed >= _LEAST_RATIO * mean) & (mean >= FEWEST_EXPECTED)
-    return Judged(_figures(list(names), milkings, observed, mean, odd=odd, within=within), within, 0.0)
+    units = _figures(list(names), milkings, observed, mean, verdict=(odd, adjusted_p(p)), within=within)
+    return Judged(units, within, 0.0)
 
 
 def read_milkers(reader: duckdb.DuckDBPyConnection, parlor: str, period: Period) -> tuple[UnitFigures, ...]:
@@ -218,9 +224,16 @@ def _expected(slips: Array, milkings: Array, parts: Array, ordinary: Array) -> A
 
 
 def _figures(
-    names: list[str], milkings: Array, observed: Array, expected: Array, *, odd: Array, within: float
+    names: list[str],
+    milkings: Array,
+    observed: Array,
+    expected: Array,
+    *,
+    verdict: tuple[Array, Array],
+    within: float,
 ) -> tuple[UnitFigures, ...]:
-    """Return the figures of units, worst first."""
+    """Return the figures of units, worst first; the verdict is who stands out, and each q value."""
+    odd, q = verdict
     prior = fit_prior(observed / within, expected / within)
     shrunk = shrink(observed, expected, prior, within=within)
     median = float(np.median(shrunk.ratio))
@@ -237,6 +250,7 @@ def _figures(
             high=float(shrunk.high[i]),
             outlier=bool(odd[i]) if expected[i] >= FEWEST_EXPECTED else None,
             probability=float(far[i]),
+            q=float(q[i]) if expected[i] >= FEWEST_EXPECTED else None,
         )
         for i, name in enumerate(names)
     ]

@@ -55,6 +55,7 @@ def test_the_bad_stalls_are_the_only_outliers(found: dict[str, Any]) -> None:
     assert {unit["stall"] for unit in found["stalls"][:2]} == set(RISEN.bad_stalls)
     assert all(unit["ci_low"] <= unit["shrunk_ratio"] <= unit["ci_high"] for unit in found["stalls"])
     assert len(found["stalls"]) == RISEN.stalls
+    assert all((unit["q"] < 0.01) == unit["outlier"] for unit in found["stalls"])
 
 
 def test_the_day_of_the_change_is_found(found: dict[str, Any]) -> None:
@@ -66,6 +67,7 @@ def test_the_day_of_the_change_is_found(found: dict[str, Any]) -> None:
     assert found["period"]["from"] == rise["date"]
     assert found["rate"]["ci_low"] > 1.0
     assert found["rate"]["wide_ci_low"] <= found["rate"]["ci_low"]
+    assert found["rate"]["within_stalls_ratio"] == pytest.approx(found["rate"]["ratio"], rel=0.02)
 
 
 def test_exposed_cows_are_at_twice_the_risk(found: dict[str, Any]) -> None:
@@ -77,6 +79,7 @@ def test_exposed_cows_are_at_twice_the_risk(found: dict[str, Any]) -> None:
     assert 0.0 < exposure["attributable_ci_low"] < exposure["attributable_fraction"] < 1.0
     assert exposure["trend_p"] < 0.05
     assert exposure["strata"] >= 4
+    assert exposure["mh_odds_ratio"] > exposure["mh_risk_ratio"]
     crude = (
         exposure["exposed_cases"]
         / exposure["exposed"]
