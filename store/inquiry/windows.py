@@ -13,6 +13,8 @@ from store.inquiry.spike import Spike
 
 _BASELINE_DAYS: Final = 90
 """Longest baseline [d]: cows and weather are others before (engineering choice)."""
+_ASKED_DAYS: Final = 30
+"""Days looked into when only their end is given [d] (engineering choice)."""
 _LEAD_DAYS: Final = 60
 """How long before a spike a change of the slip rate still belongs to it [d] (engineering choice)."""
 _SHORTEST_DAYS: Final = 14
@@ -31,8 +33,9 @@ class Windows:
 def asked(daily: StallDays, start: date | None, end: date | None) -> Windows:
     """Return the windows for dates a person gave; an open end is that of the record."""
     whole = daily.whole
-    first = start or max(whole.start, (end or whole.end) - timedelta(days=30))
+    first = start or max(whole.start, (end or whole.end) - timedelta(days=_ASKED_DAYS))
     last = end or max(whole.end, first)
+    first = min(first, last)
     baseline = Period(max(min(whole.start, first), first - timedelta(days=_BASELINE_DAYS)), first)
     return Windows(Period(first, last), baseline, "the dates given")
 

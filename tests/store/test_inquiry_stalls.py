@@ -80,6 +80,8 @@ def test_windows_follow_the_dates_given_or_the_rise_found() -> None:
     start, end = FIRST + timedelta(days=30), FIRST + timedelta(days=60)
     assert asked(risen, start, end).period == Period(start, end)
     assert asked(risen, None, end).period.end == end
+    before = FIRST - timedelta(days=9)
+    assert asked(risen, None, before).period == Period(before, before)
 
 
 def test_without_a_rise_of_slips_the_cell_count_sets_the_period() -> None:
