@@ -45,6 +45,9 @@ def test_every_table_keeps_what_was_committed(path: Path) -> None:
         "condition_event": 1,
         "maintenance": 2,
         "quarantine": 1,
+        "test_day": 0,
+        "clinical_case": 0,
+        "bulk_tank": 0,
     }
 
 
