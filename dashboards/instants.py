@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Final
 
 from detect.errors import InputError
@@ -57,3 +57,14 @@ def stall_list(text: str, *, where: str) -> tuple[int, ...]:
             raise InputError(f"'{part}' is no rising range of stalls", where=where)
         stalls.extend(range(low, high + 1))
     return tuple(stalls)
+
+
+def day_of(text: str, *, where: str) -> date:
+    """Read an ISO day, or the UTC day of an ISO instant.
+
+    Raises
+    ------
+    InputError
+        It is neither.
+    """
+    return (_EPOCH + timedelta(microseconds=instant_ns(text, where=where) // 1000)).date()

@@ -13,7 +13,22 @@ from typing import Annotated, Final
 
 import typer
 
-from dashboards.commands import backup, demo, doctor, note, query, replay, run, score, simulate, tables, token
+from dashboards.commands import (
+    backup,
+    compare,
+    demo,
+    doctor,
+    health,
+    investigate,
+    note,
+    query,
+    replay,
+    run,
+    score,
+    simulate,
+    tables,
+    token,
+)
 from detect.errors import InputError, QuietclawError
 
 INTERRUPTED: Final = 130
@@ -38,6 +53,9 @@ app.command("note")(note.note)
 app.command("backup")(backup.backup)
 app.command("doctor")(doctor.doctor)
 app.command("token")(token.token)
+app.command("health")(health.health)
+app.command("investigate")(investigate.investigate)
+app.command("compare")(compare.compare)
 
 
 def _tell_version(asked: bool) -> None:

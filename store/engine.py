@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import Final
 
@@ -13,7 +13,7 @@ import duckdb
 from detect.errors import StoreError
 from store.faults import fault
 
-Value = str | int | float | bool | bytes | datetime | list[int | None] | None
+Value = str | int | float | bool | bytes | datetime | date | list[int | None] | None
 """What one cell can hold."""
 Row = tuple[Value, ...]
 """One row in the column order of its table."""

@@ -119,6 +119,16 @@ def _instant(series: pl.Series) -> pl.Series:
     raise pl.exceptions.InvalidOperationError
 
 
+def _date(series: pl.Series) -> pl.Series:
+    """Return days; an instant counts when it is a midnight."""
+    if series.dtype == pl.Date:
+        return series
+    days = _instant(series).cast(pl.Date)
+    if (days.cast(pl.Datetime("us")) != _instant(series)).any():
+        raise pl.exceptions.InvalidOperationError
+    return days
+
+
 def _bytes(series: pl.Series) -> pl.Series:
     """Return bytes; text is its UTF-8."""
     if series.dtype in (pl.Binary, pl.String):
@@ -140,6 +150,7 @@ _DTYPES: Final[dict[ColumnType, pl.DataType]] = {
     ColumnType.REAL: pl.Float64(),
     ColumnType.FLAG: pl.Boolean(),
     ColumnType.INSTANT: pl.Datetime("us"),
+    ColumnType.DATE: pl.Date(),
     ColumnType.BYTES: pl.Binary(),
     ColumnType.SAMPLES: pl.List(pl.Int16),
 }
@@ -150,6 +161,7 @@ _CASTS: Final[dict[ColumnType, Callable[[pl.Series], pl.Series]]] = {
     ColumnType.REAL: _real,
     ColumnType.FLAG: _flag,
     ColumnType.INSTANT: _instant,
+    ColumnType.DATE: _date,
     ColumnType.BYTES: _bytes,
     ColumnType.SAMPLES: _samples,
 }

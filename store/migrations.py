@@ -12,6 +12,8 @@ from typing import Final
 import duckdb
 
 from detect.errors import StoreError
+from store.advisor_views import ADVISOR_VIEWS
+from store.health.cow_id import COW_KEY_MACRO
 from store.views import CLIP_SAMPLE, QUARTER_SLIPS, SLIPS_PER_100, STALL_DAY
 
 _TABLES: Final = """
@@ -89,6 +91,17 @@ CREATE TABLE recent_trace (
 );
 """
 
+_HEALTH: Final = """
+CREATE TABLE test_day (
+    cow VARCHAR NOT NULL, date DATE NOT NULL, scc_cells_ml INTEGER NOT NULL, parity INTEGER, dim INTEGER,
+    milk_kg DOUBLE, group_name VARCHAR
+);
+CREATE TABLE clinical_case (
+    cow VARCHAR NOT NULL, date DATE NOT NULL, quarter VARCHAR, pathogen VARCHAR, severity VARCHAR
+);
+CREATE TABLE bulk_tank (date DATE NOT NULL, scc_cells_ml INTEGER NOT NULL);
+"""
+
 STEPS: Final[tuple[str, ...]] = (
     _TABLES,
     SLIPS_PER_100 + STALL_DAY,
@@ -97,6 +110,7 @@ STEPS: Final[tuple[str, ...]] = (
     _DATA_GAP,
     _INCIDENT,
     _CLIP + CLIP_SAMPLE,
+    _HEALTH + COW_KEY_MACRO + ADVISOR_VIEWS,
 )
 """Step n (counted from 1) brings a file of schema version n - 1 to version n."""
 VERSION: Final = len(STEPS)

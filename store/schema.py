@@ -26,6 +26,7 @@ class ColumnType(StrEnum):
     REAL = "DOUBLE"
     FLAG = "BOOLEAN"
     INSTANT = "TIMESTAMP"
+    DATE = "DATE"
     BYTES = "BLOB"
     SAMPLES = "SMALLINT[]"
 
@@ -77,6 +78,7 @@ def _word(name: str, words: Iterable[StrEnum]) -> Column:
 
 _TEXT, _INTEGER, _LONG, _REAL = ColumnType.TEXT, ColumnType.INTEGER, ColumnType.LONG, ColumnType.REAL
 _FLAG, _INSTANT, _BYTES = ColumnType.FLAG, ColumnType.INSTANT, ColumnType.BYTES
+_DATE = ColumnType.DATE
 
 AIR_EVENT = Table(
     "air_event",
@@ -203,7 +205,38 @@ INCIDENT = Table(
     key=("noticed_at", "what", "detail"),
 )
 
+TEST_DAY = Table(
+    "test_day",
+    (
+        *_columns(_TEXT, "cow"),
+        *_columns(_DATE, "date"),
+        *_columns(_INTEGER, "scc_cells_ml", "parity?", "dim?"),
+        *_columns(_REAL, "milk_kg?"),
+        *_columns(_TEXT, "group_name?"),
+    ),
+    key=("cow", "date"),
+)
+
+CLINICAL_CASE = Table(
+    "clinical_case",
+    (
+        *_columns(_TEXT, "cow"),
+        *_columns(_DATE, "date"),
+        *_columns(_TEXT, "quarter?", "pathogen?", "severity?"),
+    ),
+    key=("cow", "date", "quarter"),
+)
+
+BULK_TANK = Table(
+    "bulk_tank",
+    (*_columns(_DATE, "date"), *_columns(_INTEGER, "scc_cells_ml")),
+    key=("date",),
+)
+
 RESULT_TABLES = (AIR_EVENT, SUPPORT_EVENT, MILKING, PLANT_EVENT, CONDITION_EVENT)
 """Tables filled by the detector, one a result class."""
-CONTRACT_TABLES = (*RESULT_TABLES, DATA_GAP, MAINTENANCE, QUARANTINE, CLIP, INCIDENT)
+CONTRACT_TABLES = (
+    *(*RESULT_TABLES, DATA_GAP, MAINTENANCE, QUARANTINE, CLIP, INCIDENT),
+    *(TEST_DAY, CLINICAL_CASE, BULK_TANK),
+)
 """Tables that leave the file, in the order they are exported."""

@@ -20,10 +20,13 @@ BELOW = {
 }
 THIRD_PARTY = {
     "detect": {"numpy", "numba"},
-    "store": {"duckdb", "polars", "numpy"},
+    "store": {"duckdb", "polars", "numpy", "scipy", "statsmodels"},
     "ingest": {"iotcore", "numpy", "paho", "polars", "pydantic", "zstandard"},
     "simulator": {"numba", "numpy", "paho", "polars"},
-    "dashboards": {"numpy", "polars", "prometheus_client", "rich", "starlette", "typer", "uvicorn"},
+    "dashboards": {
+        *("jinja2", "numpy", "polars", "prometheus_client", "rich", "starlette", "typer", "uvicorn"),
+        "weasyprint",
+    },
 }
 MAX_LINES = 400
 LONG_FUNCTION = 25

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Annotated
 
@@ -23,3 +24,11 @@ def require_one_of(db: Path | None, url: str | None) -> None:
     """Refuse both or none of ``--db`` and ``--url``."""
     if (db is None) == (url is None):
         raise InputError("give either --db FILE or --url URL")
+
+
+def require_advisor(*outputs: Path | None) -> None:
+    """Refuse to start an advisor's command without any output, or without the library it needs."""
+    if all(output is None for output in outputs):
+        raise InputError("give at least one of --out, --json and --pdf")
+    if find_spec("scipy") is None:
+        raise InputError("needs the extra: pip install 'quietclaw[advisor]'")

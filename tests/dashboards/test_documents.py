@@ -13,6 +13,7 @@ from dashboards.main import app
 from ingest.config import Config
 from ingest.settings import PASSWORD_VARIABLE, USER_VARIABLE
 from ingest.wire import StreamKind, alert_topic, committed_topic, plant_topic, stall_topic
+from store.history import History
 from store.schema import CONTRACT_TABLES
 
 HOME = Path(__file__).parents[2]
@@ -77,6 +78,14 @@ def test_every_table_and_address_is_described() -> None:
         "/acknowledge",
     ]
     assert missing([*tables, *addresses], DEVELOPERS) == []
+
+
+def test_every_view_is_described(tmp_path: Path) -> None:
+    """Each ready-made view stands in DEVELOPERS.md."""
+    with History.open(tmp_path / "h.duckdb") as history:
+        rows = history.reader().execute("SELECT view_name FROM duckdb_views() WHERE NOT internal").fetchall()
+    assert len(rows) >= 5
+    assert missing([f"`{name}`" for (name,) in rows], DEVELOPERS) == []
 
 
 def test_the_readme_carries_the_cautions_and_the_two_commands() -> None:

@@ -14,7 +14,7 @@ import pytest
 
 from dashboards.supervisor import Supervisor
 
-UNIT = Path(__file__).parents[2] / "deploy" / "quietclaw.service"
+UNIT = Path(__file__).parents[2] / "ingest" / "quietclaw.service"
 PATIENCE_S = 20.0
 EXPOSURE_LIMIT = 20
 

@@ -24,7 +24,9 @@ def trail() -> Trail:
     for k in range(600):
         row = np.array([[40.0, np.nan if k == 205 else 0.05 * k]])
         nothing = np.full((1, STALLS), np.nan)
-        made.add(Bins(FIRST + k, row, np.array([43.0]), nothing, nothing, nothing), state)
+        made.add(
+            Bins(FIRST + k, row, np.array([43.0]), nothing, nothing, nothing, np.empty((1, STALLS, 0))), state
+        )
     return made
 
 

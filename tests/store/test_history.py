@@ -48,6 +48,9 @@ def test_every_table_keeps_what_was_committed(path: Path) -> None:
         "quarantine": 1,
         "clip": 0,
         "incident": 0,
+        "test_day": 0,
+        "clinical_case": 0,
+        "bulk_tank": 0,
     }
 
 

@@ -1,0 +1,1 @@
+"""Statistics as pure functions: numbers in, numbers with their uncertainty out."""

@@ -1,0 +1,1 @@
+"""Udder-health records from elsewhere: read, checked, and kept beside the milkings."""
