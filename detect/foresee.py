@@ -99,7 +99,7 @@ def bar(s: Any, num: KernelNumbers) -> float:
     """Return the likeness that opens an event on this stall."""
     green = 1.0 + GREEN * max(0.0, 1.0 - s.taught / GREEN_BINS)
     dry = 1.0 if s.milked >= MILKED else DRY
-    return float(max(num.threshold, num.tail_factor * s.tail) * green * dry)
+    return float(max(num.threshold, num.tail_factor * s.tail) * max(green, dry))
 
 
 @compiled
@@ -128,6 +128,8 @@ def fall_began(s: Any) -> int:
 @compiled
 def learn_tail(s: Any, num: KernelNumbers) -> None:
     """Follow the likeness that this stall's bins seldom exceed: slugs that are no slips raise the bar."""
+    if s.now_score <= s.tail:
+        s.tail_before = s.tail
     slug = s.tail < s.now_score < PLAIN * s.tail
     s.tail *= 1.0 + num.tail_gain * ((1.0 if slug else 0.0) - num.tail_share)
     s.tail = min(s.tail, MOST_TAIL)

@@ -23,6 +23,8 @@ STALE, WEAK_L_MIN, ADAPT_S = 60, 40.0, 3.0  # a weak opening of over 3 s becomes
 SLOW_SHARE = 0.5  # a fall of which less than this came within 0.25 s did not begin with an opening
 DEEP_SHARE = 0.3  # under this share of the quiet vacuum nothing has resealed
 ECHO_SHARE = 0.15  # of the event's peak: a smaller further opening is the recovery from the last one
+PLAIN_SCORE = 20.0  # no slug fell or came back as suddenly
+FAINT_RISE = 6.0  # and it did not reseal like a slip
 FAINT_L_MIN = 20.0  # what never was more and took longer than that was a drift, no air
 GIVE_BACK = 13  # the claw's spring gives back what it took within 0.6 s of the reseal
 CAUTION = 0.4  # per kPa beyond
@@ -154,7 +156,7 @@ def open_event(s: Any, began: int, base_kpa: float, now: Now) -> None:
         s.ev_base, s.ev_ref = base_kpa, reference
         s.ev_flow = s.flow if s.flow_bin >= 0 else s.flow_slow
         s.ev_l, s.ev_peak, s.ev_depth, s.ev_fall, s.ev_low = 0.0, 0.0, 0.0, 0.0, 0
-        s.ev_score, s.ev_rise, s.ev_milked = 0.0, 0.0, s.milked
+        s.ev_score, s.ev_rise, s.ev_milked, s.ev_tail = 0.0, 0.0, s.milked, s.tail_before
         make_sure(s)
         s.ev_peak_flow, s.ev_age = s.peak_flow, on - s.first_bin
         s.ev_common = now.sensed_kpa + now.shared_kpa
@@ -233,17 +235,20 @@ def report_event(s: Any, now: Now, num: KernelNumbers) -> None:
         return
     if s.ev_milked < MILKED and not still_sealed(s):
         return
-    if s.ev_pulses == 1 and s.ev_peak < FAINT_L_MIN and s.ev_last - s.ev_on > STALE:
+    faint = s.ev_pulses == 1 and s.ev_peak < FAINT_L_MIN and s.ev_rise < FAINT_RISE
+    if faint and s.ev_last - s.ev_on > STALE:
         return
     believed = belief(s, num)
     if believed < num.least_belief:
         return
+    if min(s.ev_score, 2.0 * s.ev_rise) > PLAIN_SCORE:  # a slip is no slug and must not raise the bar of a bad stall
+        s.tail = min(s.tail, s.ev_tail)
     h = report(now, CLOSED, s.index)
     h.from_bin, h.to_bin, h.found_bin = s.ev_on, s.ev_last + 1, s.ev_found
     h.depth, h.fall, h.litres, h.peak = s.ev_depth, s.ev_fall, s.ev_l, s.ev_peak
     h.pulses, h.flow, h.base, h.score = s.ev_pulses, s.ev_flow, s.ev_base, s.ev_score
     h.flag, h.value, h.rise = s.ev_low, s.ev_common, s.ev_rise
-    h.tail, h.belief = s.tail, believed
+    h.tail, h.belief = s.ev_tail, believed
     h.peak_flow, h.rising, h.age = s.ev_peak_flow, s.ev_rising, s.ev_age
     h.astray = 1 if s.astray > 0 and s.astray_bin <= s.ev_on else 0
     h.jerk = 1 if s.arm_bin >= 0 and abs(s.arm_bin - s.ev_on) <= JERK else 0

@@ -116,6 +116,7 @@ TRACE_FIELDS: Final = [
     ("now_score", "f8"),  # highest likeness of the newest bins to a fall
     ("now_rise", "f8"),  # and to a reseal
     ("tail", "f8"),  # likeness that ordinary slugs seldom exceed
+    ("tail_before", "f8"),  # its value when the likeness last was below
     ("calm_run", "i8"),
     ("taught", "i8"),  # quiet bins learned
 ]
@@ -132,6 +133,7 @@ EVENT_FIELDS: Final = [
     ("ev_flow", "f8"),
     ("ev_score", "f8"),  # highest likeness to a fall, in standard deviations
     ("ev_rise", "f8"),  # highest likeness to a reseal
+    ("ev_tail", "f8"),  # tail before it began
     ("ev_milked", "i8"),
     ("ev_common", "f8"),
     ("op_peak", "f8"),
@@ -356,5 +358,5 @@ def new_stalls(stalls: int) -> np.ndarray:
     state["falls"][:, 1, :3] = (1.0, 1.0 - NEIGHBOUR, -NEIGHBOUR)
     state["norm"] = np.sqrt(np.sum(state["falls"] ** 2, axis=2, keepdims=True))
     state["power"] = state["spread"] = 0.5
-    state["tail"] = 3.0
+    state["tail"] = state["tail_before"] = 3.0
     return state
