@@ -241,7 +241,7 @@ def report_event(s: Any, now: Now, num: KernelNumbers) -> None:
     believed = belief(s, num)
     if believed < num.least_belief:
         return
-    if min(s.ev_score, 2.0 * s.ev_rise) > PLAIN_SCORE:  # a slip is no slug and must not raise the bar of a bad stall
+    if min(s.ev_score, 2.0 * s.ev_rise) > PLAIN_SCORE:  # no slug: it must not raise a bad stall's bar
         s.tail = min(s.tail, s.ev_tail)
     h = report(now, CLOSED, s.index)
     h.from_bin, h.to_bin, h.found_bin = s.ev_on, s.ev_last + 1, s.ev_found
