@@ -33,6 +33,7 @@ REFIT = 40  # quiet bins (2 s) between two solutions
 LOADING = 0.01  # of the power, as white noise: keeps the recursion sound
 POWER_GAIN, OUTLIER = 0.003, 9.0  # running power of the steps [per bin]; one step counts at most so much
 AFTER_GAP = 0.4  # the first innovation after a gap stems from a longer guess
+GUESSED = 10  # bins (one frame of 0.5 s) that may be guessed; after more the trace begins anew
 SPREAD_S = 15.0  # memory of the innovations' spread
 LEAST_SPREAD_KPA = 0.03  # no sensor of the parlor is finer (engineering choice)
 WILD = 4.0  # one innovation moves the spread by at most so many spreads
@@ -53,6 +54,8 @@ def foresee(s: Any, level_kpa: float) -> None:
     """Take one bin's vacuum [kPa], NaN without data; ``news`` is what it innovates, in spreads."""
     s.told = 0
     missing = math.isnan(level_kpa)
+    if not missing and s.trace_gap > GUESSED:
+        begin_trace(s)
     if s.trace_n == 0:
         if not missing:
             s.trace_level, s.trace_n = level_kpa, 1
