@@ -45,6 +45,9 @@ class LogCopy:
     engine has closed the file: closing any descriptor of a file drops the process's lock on it (POSIX),
     and a second writer could come in.
 
+    Nothing is copied before the first commit: after a crash the log may end in a torn entry, which the
+    engine overwrites only then, and a copy with that entry in it would later pass for the better log.
+
     Parameters
     ----------
     path:
@@ -58,7 +61,6 @@ class LogCopy:
         self._out: BinaryIO | None = None
         self._checkpoint = b""
         self._copied = 0
-        self.follow()
 
     def follow(self) -> None:
         """Append what the log has gained; begin anew after a checkpoint.
