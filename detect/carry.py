@@ -28,17 +28,30 @@ RESTING, PARK_GAIN = 200, 0.02  # an arm at rest for 10 s after a milking is par
 STEP_MM, STEP_DEG = 60.0, 6.0  # a cord and an angle that say as much as each other
 REMOVAL = 160  # bins (8 s) after the vacuum went within which a motion is the removal
 CALM = 60  # bins (3 s) after which a motion counts as a new one
-SWING_S, MEAN_S = 5.0, 1.5  # memory of the lock-in and of the level [s]
-WARM_S = 6.0  # after settling the lock-in must fill [s]
+MEAN_S = 1.5  # memory of the level [s]
+SHORTEST_S, LONGEST_S, NEEDED_S = 4.0, 25.0, 20.0  # memory of the lock-in: so long for a beat as strong as its noise
+CLIP = 3.0  # deviations of a sample: treading counts no more
+LEAST_CLEAR = 0.1  # beat over noise, squared, both together: what is weaker tells nothing
+OWN_SWING_S, OWN_LEAST, OWN_MOST = 25.0, 0.6, 1.6  # a cow hangs more or less on the cord than others
+RECOVERED = 2.0  # times the norm of a stall that was never carried: somebody set its arm
 OWN_S, NORM_S = 20.0, 2000.0  # memory of the milking's own level and of the stall's norm [s]
-UP_S, DOWN_S = 20.0, 150.0  # the norm of the swing follows what is taut, not what is slack [s]
+UP_S, DOWN_S = 60.0, 200.0  # the norm of the swing follows what is taut, not what is slack [s]
 TRUSTED_S = 60.0  # carried seconds before the stall's norm of the swing is believed
 PLACED_S = 900.0  # carried seconds, some four cows, before its norm of the level is
 DEV_DEG, DEV_MM, DEV_S = 2.5, 30.0, 500.0  # scatter from cow to cow to begin with, and its weight
-SWING_LAG = 60  # bins (3 s) by which the lock-in is late
+SWING_LAG = 0.7  # of its memory by which the lock-in is late
+SURE_BINS = 40  # bins (2 s) for which a lost beat must stand: its lock-in is slow enough
 LEVEL_LAG = 20  # bins (1 s) by which the level is
 AT_ONCE_S = 3.0  # never carried for longer than this: not since the attaching
 SLACK, DRAG = 1, 2
+
+
+@compiled
+def clearness(s: Any, k: int) -> float:
+    """Return the square of beat over noise of one sample, of the angle (0) or the cord (1) as it usually is."""
+    whole = (1.25 * s.swing_noise[k]) ** 2
+    beat = 0.5 * s.norm_swing[k] ** 2
+    return float(2.0 * beat / max(whole - beat, 0.2 * whole, 1e-9))
 
 
 @compiled
@@ -47,6 +60,9 @@ def forget_arm(s: Any) -> None:
     s.arm_n, s.own_n, s.stray_run, s.stray_state, s.fine_run = 0, 0.0, 0, 0, 0
     for k in range(4):
         s.swing[k] = 0.0
+    for k in range(2):
+        s.own_swing[k], s.own_swing_n = 0.0, 0.0
+    s.swing_s = min(max(NEEDED_S / max(clearness(s, 0) + clearness(s, 1), 0.01), SHORTEST_S), LONGEST_S)
 
 
 @compiled
@@ -96,13 +112,16 @@ def lock_in(s: Any, angle_deg: float, cord_mm: float, dt_s: float) -> tuple[floa
     s.angle_mean += share * (angle_deg - s.angle_mean)
     s.cord_mean += share * (cord_mm - s.cord_mean)
     c, d = math.cos(s.pulse_phase), math.sin(s.pulse_phase)
-    keep = math.exp(-dt_s / SWING_S)
+    keep = math.exp(-dt_s / s.swing_s)
     for k in range(2):
         off = angle_deg - s.angle_mean if k == 0 else cord_mm - s.cord_mean
+        if s.norm_n > TRUSTED_S:
+            most = CLIP * 1.25 * s.swing_noise[k]
+            off = min(max(off, -most), most)
         s.swing[2 * k] = keep * s.swing[2 * k] + (1.0 - keep) * off * c
         s.swing[2 * k + 1] = keep * s.swing[2 * k + 1] + (1.0 - keep) * off * d
     s.arm_n += 1
-    fill = 1.0 - math.exp(-s.arm_n * dt_s / SWING_S)
+    fill = 1.0 - math.exp(-s.arm_n * dt_s / s.swing_s)
     return (
         2.0 * math.hypot(s.swing[0], s.swing[1]) / fill,
         2.0 * math.hypot(s.swing[2], s.swing[3]) / fill,
@@ -111,16 +130,18 @@ def lock_in(s: Any, angle_deg: float, cord_mm: float, dt_s: float) -> tuple[floa
 
 @compiled
 def swing_share(s: Any, angle_swing: float, cord_swing: float) -> float:
-    """Return the swing over the stall's norm, the clearer of angle and cord; -1 when nothing is known."""
+    """Return the swing over the usual one, angle and cord by their clearness; -1 when nothing is known."""
     if s.norm_n < TRUSTED_S:
         return -1.0
-    best, clear = -1.0, 2.5
+    total, weights = 0.0, 0.0
     for k in range(2):
-        now = angle_swing if k == 0 else cord_swing
-        clarity = s.norm_swing[k] / max(s.swing_noise[k], 1e-6)
-        if clarity > clear:
-            best, clear = now / s.norm_swing[k], clarity
-    return best
+        usual = s.norm_swing[k]
+        if s.own_swing_n >= OWN_SWING_S:
+            usual *= min(max(s.own_swing[k] / usual, OWN_LEAST), OWN_MOST)
+        weight = clearness(s, k)
+        total += weight * (angle_swing if k == 0 else cord_swing) / max(usual, 1e-9)
+        weights += weight
+    return float(total / weights) if weights > LEAST_CLEAR or s.never_taut > 0.0 else -1.0
 
 
 @compiled
@@ -145,11 +166,15 @@ def learn_arm(s: Any, swing: tuple[float, float], scatter: tuple[float, float], 
         s.norm_swing[k] += dt_s / min(pace, max(s.norm_n, dt_s)) * (now - s.norm_swing[k])
         noise = scatter[0] if k == 0 else scatter[1]
         s.swing_noise[k] += gain * (noise - s.swing_noise[k])
+        s.own_swing[k] += dt_s / min(OWN_S, s.own_swing_n + dt_s) * (now - s.own_swing[k])
+    s.own_swing_n += dt_s
 
 
 @compiled
 def evidence(s: Any, share: float, num: KernelNumbers) -> int:
     """Return what the arm shows now: carried, slack or drag."""
+    if s.never_taut > 0.0:
+        return SLACK if share < RECOVERED else 0
     step_cord, step_angle = 0.0, 0.0
     if s.own_n >= 8.0:
         step_cord, step_angle = s.cord_mean - s.own_cord, s.angle_mean - s.own_angle
@@ -165,6 +190,14 @@ def evidence(s: Any, share: float, num: KernelNumbers) -> int:
     if abs(step_angle) > num.angle_deg or abs(place_angle) > 1.0:
         return DRAG
     return 0
+
+
+@compiled
+def carried_share(s: Any, share: float) -> float:
+    """Return the share of the weight that the arm carries: half when it drags, or when the beat tells nothing."""
+    if s.astray != SLACK or share < 0.0:
+        return 0.5
+    return min(share * (s.never_taut if s.never_taut > 0.0 else 1.0), 1.0)
 
 
 @compiled
@@ -189,8 +222,8 @@ def decide(s: Any, shown: int, now: Now, num: KernelNumbers) -> None:
     if s.astray == 0:
         s.stray_run = s.stray_run + step if shown != 0 and shown == s.stray_state else 0
         s.stray_state = shown
-        if s.stray_run >= num.hold_bins:
-            lag = SWING_LAG if shown == SLACK else LEVEL_LAG
+        if s.stray_run >= (SURE_BINS if shown == SLACK else num.hold_bins):
+            lag = int(SWING_LAG * s.swing_s / BIN_S) if shown == SLACK else LEVEL_LAG
             s.astray, s.astray_found, s.fine_run = shown, b, 0
             s.astray_bin = s.on_bin if s.own_n < AT_ONCE_S else max(s.on_bin, b - s.stray_run - lag)
             s.astray_sum, s.astray_n = 0.0, 0
@@ -208,17 +241,15 @@ def watch_arm(s: Any, angle_deg: float, cord_mm: float, now: Now, num: KernelNum
     hanging = s.attached == 1 and s.settled == 1 and b - s.high_bin < 20 and s.missing == 0
     if hanging:
         dt_s = min(max((b - s.last_arm) * BIN_S, BIN_S), 0.4)
-        before = (s.angle_mean, s.cord_mean)
         angle_swing, cord_swing = lock_in(s, angle_deg, cord_mm, dt_s)
-        if s.arm_n * dt_s >= WARM_S and b - s.arm_bin > CALM:
+        if s.arm_n * dt_s >= s.swing_s and b - s.arm_bin > CALM:
             share = swing_share(s, angle_swing, cord_swing)
             shown = evidence(s, share, num)
             decide(s, shown, now, num)
             if s.astray != 0:
-                s.astray_sum += min(max(share, 0.0), 1.0) if s.astray == SLACK and share >= 0.0 else 0.5
+                s.astray_sum += carried_share(s, share)
                 s.astray_n += 1
             elif shown == 0:
-                root = math.sqrt(dt_s / SWING_S)
-                scatter = (root * abs(angle_deg - before[0]), root * abs(cord_mm - before[1]))
+                scatter = (abs(angle_deg - s.angle_mean), abs(cord_mm - s.cord_mean))
                 learn_arm(s, (angle_swing, cord_swing), scatter, dt_s)
     s.last_arm = b

@@ -20,12 +20,14 @@ from detect.state import MILKED, RING, Happening, Now, Opening, report
 
 MASK = RING - 1
 STALE, WEAK_L_MIN, ADAPT_S = 60, 40.0, 3.0  # a weak opening of over 3 s becomes the new quiet
+USUAL_S = 20.0  # memory of the usual vacuum, which an unsettled stretch before a fall hardly moves
 SLOW_SHARE = 0.5  # a fall of which less than this came within 0.25 s did not begin with an opening
 DEEP_SHARE = 0.3  # under this share of the quiet vacuum nothing has resealed
 ECHO_SHARE = 0.15  # of the event's peak: a smaller further opening is the recovery from the last one
 PLAIN_SCORE = 20.0  # no slug fell or came back as suddenly
 FAINT_RISE = 6.0  # and it did not reseal like a slip
 FAINT_L_MIN = 20.0  # what never was more and took longer than that was a drift, no air
+MORE_MILK, SOME_MORE_KG_MIN = 1.3, 0.3  # what came with so much more milk was its rise
 GIVE_BACK = 13  # the claw's spring gives back what it took within 0.6 s of the reseal
 CAUTION = 0.4  # per kPa beyond
 CAUTION_KPA = 0.7  # while the whole plant moves more than this a stall must say more
@@ -38,7 +40,11 @@ JERK = 40  # bins (2 s) around an onset in which a fast arm counts
 JUST_BEFORE = 10  # bins (0.5 s): what begins so shortly before a loss or a take-off is part of it
 CERTAIN = 5  # bins (0.25 s) after which a loss within a longer leak is told
 LEAST_L = 0.03  # less than this is lost among the slugs
-FALLEN = 40  # bins (2 s) under half the quiet vacuum: no slip, the unit is off its teats
+FALLEN = 40  # bins (2 s) under half the quiet vacuum: no slip if the milk stays away too
+LESS_MILK, NO_MILK = 0.6, 0.15  # of the flow before: a meter lags by 2-4 s
+LASTING, HANGING_SHARE, SOME_KG_MIN = 100, 0.8, 0.6  # after 5 s under this share without milk it is off, too
+CLOSE_TO_HALF = 0.65  # what fell under half must come up to more than this again
+STEEP_BINS, STEEP_KPA, APART = 10, 0.5, 4  # a collapse is steep; what began 0.2 s before it is apart
 DRIEST_KG_MIN = 0.4  # an empty tube has no inertia: the smallest noise would pass for litres
 UNMEASURED_KG_MIN = 1.5
 FOLLOW_S = 1.5
@@ -66,6 +72,7 @@ def forget_level(s: Any) -> None:
 def push_level(s: Any, level_kpa: float) -> None:
     """Add one bin to the baseline's ring and keep its running sum."""
     i = s.seen
+    s.usual = level_kpa if i == 0 else s.usual + BIN_S / USUAL_S * (level_kpa - s.usual)
     s.level[i & MASK] = level_kpa
     if i >= LAG:
         s.level_sum += s.level[(i - LAG) & MASK]
@@ -195,8 +202,10 @@ def follow_event(s: Any, b: int, excess: float, num: KernelNumbers) -> None:
     s.op_peak = max(s.op_peak, level)
     s.ev_peak = max(s.ev_peak, level)
     note_depth(s, b)
-    if s.raw[b & MASK] < num.fall_off_share * s.ev_base:
-        s.low_on = s.high_bin + 1 if s.low_run == 0 else s.low_on
+    share = num.fall_off_share if s.low_run == 0 else CLOSE_TO_HALF
+    if s.raw[b & MASK] < share * s.ev_base:
+        if s.low_run == 0:
+            note_collapse(s, b)
         s.low_run += 1
     else:
         s.low_run = 0
@@ -209,6 +218,37 @@ def follow_event(s: Any, b: int, excess: float, num: KernelNumbers) -> None:
         if s.quiet_run >= 4:
             s.opening = PAUSE
             s.hold_until = b + HELD_AFTER
+            make_sure(s)
+
+
+@compiled
+def note_collapse(s: Any, b: int) -> None:
+    """Note where the vacuum began to go under half, and what had been heard before: a slip may end in a fall."""
+    on = b
+    while on > s.op_on and b - on < STEEP_BINS and s.raw[(on - 1) & MASK] > s.raw[on & MASK] + STEEP_KPA:
+        on -= 1
+    s.low_on = on
+    if on - s.op_on < APART or s.ev_low >= FALLEN:
+        return
+    make_sure(s)
+    s.sure_last = on - 1
+    for i in range(b - on + 1):
+        s.sure_l -= air_at(s, i, s.ev_ref) * BIN_S / 60.0
+    s.sure_depth, s.sure_fall = 0.0, 0.0
+    for at in range(max(s.op_on, b - MASK), on):
+        here, before = s.raw[at & MASK], s.raw[(at - 5) & MASK]
+        if not math.isnan(here):
+            s.sure_depth = max(s.sure_depth, s.ev_base + s.ev_common - here)
+            s.sure_fall = s.sure_fall if math.isnan(before) else max(s.sure_fall, before - here)
+
+
+@compiled
+def has_fallen(s: Any, b: int) -> bool:
+    """Tell a unit off its teats from a long slip: the vacuum stays away, and no milk comes any more."""
+    if s.low_run >= FALLEN:
+        return bool(s.flow_bin < 0 or s.ev_flow < DRIEST_KG_MIN or s.flow < LESS_MILK * s.ev_flow)
+    lasting = b - s.op_on > LASTING and s.raw[b & MASK] < HANGING_SHARE * s.ev_base
+    return bool(lasting and s.ev_flow > SOME_KG_MIN and s.flow < NO_MILK * s.ev_flow)
 
 
 @compiled
@@ -235,7 +275,8 @@ def report_event(s: Any, now: Now, num: KernelNumbers) -> None:
         return
     if s.ev_milked < MILKED and not still_sealed(s):
         return
-    faint = s.ev_pulses == 1 and s.ev_peak < FAINT_L_MIN and s.ev_rise < FAINT_RISE
+    more_milk = s.flow_bin >= 0 and s.flow > MORE_MILK * s.ev_flow + SOME_MORE_KG_MIN
+    faint = s.ev_pulses == 1 and (s.ev_peak < FAINT_L_MIN or more_milk) and s.ev_rise < FAINT_RISE
     if faint and s.ev_last - s.ev_on > STALE:
         return
     believed = belief(s, num)
@@ -256,7 +297,9 @@ def report_event(s: Any, now: Now, num: KernelNumbers) -> None:
 
 @compiled
 def make_sure(s: Any) -> None:
-    """Keep the event's figures as of a bin near the quiet vacuum."""
+    """Keep the event's figures as of a bin near the quiet vacuum; once the unit fell they stay as before."""
+    if s.ev_low >= FALLEN:
+        return
     s.sure_last, s.sure_pulses, s.sure_low = s.ev_last, s.ev_pulses, s.ev_low
     s.sure_l, s.sure_peak, s.sure_depth = s.ev_l, s.ev_peak, s.ev_depth
     s.sure_fall = s.ev_fall
@@ -273,26 +316,16 @@ def back_to_sure(s: Any) -> None:
 @compiled
 def split_loss(s: Any, start: int, now: Now, num: KernelNumbers) -> None:
     """Make the loss of the unit an event of its own; what was heard before it is told apart."""
-    if s.ev_pulses == 1 and s.op_on >= start - JUST_BEFORE:
+    if s.ev_pulses == 1 and s.op_on >= start - APART:
         return
     litres, depth, fall, low, last = s.ev_l - s.sure_l, s.ev_depth, s.ev_fall, s.ev_low, s.ev_last
-    pulses = s.ev_pulses - (1 if s.op_on >= start - JUST_BEFORE else 0)
+    pulses = s.ev_pulses - (1 if s.op_on >= start - APART else 0)
     back_to_sure(s)
     s.ev_last, s.ev_pulses = min(s.ev_last, start - 1), pulses
     report_event(s, now, num)
     s.ev_on = max(s.op_on, start)
     s.ev_found, s.ev_last, s.ev_pulses = max(s.op_found, s.ev_on + CERTAIN), last, 1
     s.ev_l, s.ev_peak, s.ev_depth, s.ev_fall, s.ev_low = litres, s.op_peak, depth, fall, low
-
-
-@compiled
-def hang_again(s: Any, now: Now, num: KernelNumbers) -> None:
-    """Report a fall after which the vacuum came back: the unit is being attached anew."""
-    split_loss(s, s.low_on, now, num)
-    report_event(s, now, num)
-    s.settled, s.on_bin = 0, now.bin
-    forget_level(s)
-    begin_trace(s)
 
 
 @compiled
@@ -377,9 +410,6 @@ def carry_on(s: Any, air_l_min: float, now: Now, num: KernelNumbers) -> bool:
     b, excess = now.bin, air_l_min - s.ev_ref
     if s.opening == OPEN:
         follow_event(s, b, excess, num)
-        if s.opening == PAUSE and s.ev_low >= FALLEN:
-            hang_again(s, now, num)
-            return False
         if b - s.op_on > num.longest_bins and s.low_run < FALLEN:
             report_event(s, now, num)
             forget_level(s)

@@ -22,7 +22,7 @@ from detect.quarter import watch_tubes
 from detect.ripple import turn_pulse
 from detect.scene import Witness, watch_level, watch_unrest, witness
 from detect.state import RING, Bins, Happening, Now, report
-from detect.unit import count_milk, let_go, take_flow, watch_settling, watch_unit
+from detect.unit import count_milk, end_hanging, let_go, take_flow, watch_settling, watch_unit
 
 MASK = RING - 1
 PLANT_CLOSED, GAP_CLOSED = int(Happening.PLANT_CLOSED), int(Happening.GAP_CLOSED)
@@ -120,6 +120,7 @@ def resume(s: Any, kpa: float, now: Now, num: KernelNumbers) -> None:
         h = report(now, GAP_CLOSED, s.index)
         h.from_bin, h.to_bin, h.flag = s.gap_bin, now.bin, s.attached
     if s.missing >= LONG_GAP:
+        end_hanging(s, now, num)
         if s.opening != NONE:
             report_event(s, now, num)
         if s.attached == 1 and kpa < num.off_kpa:

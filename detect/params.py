@@ -163,7 +163,7 @@ class SupportParams:
     ----------
     swing_share:
         A taut cord passes the pulsation on to the arm; a loose one passes under this share of the
-        stall's own norm (prototype trials: 0.6).
+        stall's own norm (prototype trials: 0.6; engineering choice).
     cord_mm, angle_deg:
         Least step from the milking's own level that counts [mm], [deg] (engineering choice).
     spread:
@@ -174,7 +174,7 @@ class SupportParams:
         How long it must be gone before the stretch ends [s] (engineering choice).
     """
 
-    swing_share: float = 0.5
+    swing_share: float = 0.45
     cord_mm: float = 40.0
     angle_deg: float = 3.5
     spread: float = 3.0

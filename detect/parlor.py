@@ -20,18 +20,17 @@ from detect.condition import look_round, take_look
 from detect.errors import ParameterError
 from detect.history import SlipHistory
 from detect.kernel import advance
-from detect.kinds import AirKind
 from detect.memory import restore_detector, store_detector
 from detect.norms import zeros_kpa
 from detect.params import BIN_NS, BIN_S, DETECTOR_VERSION, DetectorParams
 from detect.readings import CowAtStall, Reading
 from detect.results import Result
-from detect.scene import NOTE_DTYPE, Witness, new_scenes
+from detect.scene import NOTE_DTYPE, Witness, new_scenes, witness
 from detect.state import HAPPENING_DTYPE, PLANT_DTYPE, Bins, Happening, Now, Opening, new_stalls
 from detect.tell import air_event, air_evidence, gap_event, plant_event, support_event
 from detect.timeline import Timeline
 from detect.trail import Trail
-from detect.unit import OPEN_MILKING
+from detect.unit import OPEN_MILKING, end_hanging
 from detect.units import atmosphere_kpa
 from detect.views import PlantNow, StallNow
 
@@ -133,7 +132,8 @@ class ParlorDetector:
         results += self._work(self.timeline.end_bin())
         end = self.timeline.done_bin
         for index in range(len(self.books)):
-            now = Now(end, 0.0, 0.0, 0.0, 0.0, self._rows, np.zeros(1, np.int64))
+            results += self._end_hanging(index)
+            now = self._between()
             close_support(self.state[index], end, end + 1, now)
             results += self._take_all(int(now.used[0]))
             results += self._close(index, ended=False)
@@ -166,7 +166,8 @@ class ParlorDetector:
 
     def _stall_now(self, index: int, t_ns: int) -> StallNow:
         s, book = self.state[index], self.books[index]
-        leaking = s["opening"] == Opening.OPEN
+        leaking = s["opening"] == Opening.OPEN or s["hanging"] > 0
+        low_bins = max(self.timeline.done_bin - s["hang_from"], 0) if s["hanging"] else s["low_run"]
         return StallNow(
             stall=book.stall,
             t_ns=t_ns,
@@ -179,7 +180,7 @@ class ParlorDetector:
             silent_s=float(s["missing"]) * BIN_S,
             air_since_ns=int(s["ev_on"]) * BIN_NS if leaking else None,
             air_l=max(0.0, float(s["ev_l"])) if leaking else 0.0,
-            low_s=float(s["low_run"]) * BIN_S if leaking else 0.0,
+            low_s=float(low_bins) * BIN_S if leaking else 0.0,
         )
 
     def _work(self, to_bin: int) -> list[Result]:
@@ -219,6 +220,17 @@ class ParlorDetector:
                 self.trail.add(part, self.state)
         return results
 
+    def _between(self) -> Now:
+        """Return the moment between two bins, for what the kernel's parts tell outside of its call."""
+        return Now(self.timeline.done_bin, 0.0, 0.0, 0.0, 0.0, self._rows, np.zeros(1, np.int64))
+
+    def _end_hanging(self, index: int) -> list[Result]:
+        """Tell of a fall while its milking is still open."""
+        now = self._between()
+        end_hanging(self.state[index], now, self._numbers)
+        witness(self.state, self.witness, now, 0)
+        return self._take_all(int(now.used[0]))
+
     def _take_all(self, count: int) -> list[Result]:
         return [result for k in range(count) for result in self._take(self._rows[k], self.witness.notes[k])]
 
@@ -257,8 +269,6 @@ class ParlorDetector:
         verdict = attribute(evidence, self.history.excess(index, book.cow, note))
         book.milking.unexplained_slips += self.history.count(index, evidence, verdict.shares)
         event = air_event(h, book, evidence, verdict=verdict, params=self.params, label=self.label)
-        if event.kind is AirKind.FALL_OFF and h["flag"] > 0:
-            book.milking.reattaches += 1  # the vacuum came back while the valve stood open
         return book.keep(event)
 
     def _cow(self, reading: CowAtStall) -> list[Result]:
@@ -266,16 +276,17 @@ class ParlorDetector:
         self.cow_feed = self.cow_feed or reading.cow is not None
         index = reading.stall - 1
         book, s = self.books[index], self.state[index]
+        hung = self._end_hanging(index) if reading.cow != book.cow else []
         if reading.cow is None:
             if book.milking and not s["attached"] and book.left is None:
                 book.left, book.left_bin = self._figures(index), reading.t_ns // BIN_NS
                 s["open"] = LEFT
             book.cow = book.milker = book.group = None
-            return []
+            return hung
         milking = book.milking
-        results: list[Result] = []
+        results = hung
         if milking and not s["attached"] and milking.cow != reading.cow:
-            results = self._close(index, ended=True)
+            results += self._close(index, ended=True)
         elif milking and book.left is not None:
             book.left, s["open"] = None, OPEN_MILKING  # she came round again
         return results + book.identify(reading)

@@ -14,7 +14,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.carry import SLACK
+from detect.carry import SLACK, clearness
 from detect.cause import UNREST
 from detect.machine import compiled
 from detect.params import BIN_S
@@ -56,7 +56,7 @@ SOUND_KPA: Final = 1.0
 """A plant this little under its regulated level [kPa] is sound."""
 ARM_S: Final = 120.0
 """Attached seconds of a stall before its arm is held against the others' [s]."""
-NEVER_TAUT: Final = 0.5
+NEVER_TAUT: Final = 0.35
 """A cord whose beat stands this little out of the noise, against the other stalls', was never taut."""
 LOW_RATE: Final = 0.25
 """Log odds of a slip for each kPa the plant is low (0.4 N of holding force on a 22 mm teat)."""
@@ -72,7 +72,6 @@ SCENE_DTYPE: Final = np.dtype(
         ("rest_cord", "f8"),
         ("unrest", "f8"),  # strongest motion of the last seconds, in ordinary ones
         ("unrest_bin", "i8"),
-        ("never_taut", "i8"),  # its cord never passed the beat on as those of the others do
         ("flows", "f8", FLOW_SLOTS),
         ("claw", "f8"),  # claw level of the last seconds
         ("claw_n", "f8"),  # sums behind the claw's own level against flow
@@ -265,7 +264,7 @@ def count_second(stalls: Any, w: Witness, b: int) -> None:
             n += 1
         c.time_s += 1.0
         whole.time_s += 1.0
-        whole.strength_s[0] += 1.0 if s.astray > 0 or c.never_taut == 1 else 0.0
+        whole.strength_s[0] += 1.0 if s.astray > 0 or s.never_taut > 0.0 else 0.0
         whole.strength_s[1] += dryness(s, b)
         whole.strength_s[2] += lowness(whole.deficit)
         whole.strength_s[3] += 1.0 if c.unrest > UNREST and b - c.unrest_bin <= BEFORE + AFTER else 0.0
@@ -274,24 +273,18 @@ def count_second(stalls: Any, w: Witness, b: int) -> None:
 
 
 @compiled
-def clearness(s: Any) -> float:
-    """Return how far the beat stands out of the arm's noise when the unit hangs as it does at this stall."""
-    angle = s.norm_swing[0] / max(s.swing_noise[0], 1e-6)
-    return float(max(angle, s.norm_swing[1] / max(s.swing_noise[1], 1e-6)))
-
-
-@compiled
-def compare_arms(stalls: Any, w: Witness) -> None:
+def compare_arms(stalls: Any) -> None:
     """Find the stalls that are never carried: that became their own norm, but not the others'."""
     clear, n = np.empty(stalls.shape[0]), 0
     for i in range(stalls.shape[0]):
         if stalls[i].norm_n >= ARM_S:
-            clear[n] = clearness(stalls[i])
+            clear[n] = math.sqrt(clearness(stalls[i], 0) + clearness(stalls[i], 1))
             n += 1
     usual = float(np.median(clear[:n])) if n >= FEWEST else 0.0
     for i in range(stalls.shape[0]):
-        lags = stalls[i].norm_n >= ARM_S and clearness(stalls[i]) < NEVER_TAUT * usual
-        w.scenes[i].never_taut = 1 if lags else 0
+        s = stalls[i]
+        own = math.sqrt(clearness(s, 0) + clearness(s, 1)) / max(usual, 1e-9)
+        s.never_taut = own if usual > 0.0 and s.norm_n >= ARM_S and own < NEVER_TAUT else 0.0
 
 
 @compiled
@@ -316,7 +309,7 @@ def write_note(w: Witness, s: Any, row: Any, note: Any) -> None:
     note.unrest, note.arm_known = c.moved, 1 if c.rest_n >= 10.0 else 0
     note.loose_state = s.astray if s.astray > 0 and s.astray_bin <= row.from_bin else 0
     note.loose_s = (row.from_bin - s.astray_bin) * BIN_S if note.loose_state > 0 else 0.0
-    if note.loose_state == 0 and c.never_taut == 1:
+    if note.loose_state == 0 and s.never_taut > 0.0:
         note.loose_state, note.loose_s = SLACK, (row.from_bin - s.on_bin) * BIN_S
     note.stall_s, note.all_s = c.time_s, whole.time_s
     for k in range(4):
@@ -330,7 +323,7 @@ def witness(stalls: Any, w: Witness, now: Now, first_row: int) -> None:
     if now.bin % SECOND == 0:
         count_second(stalls, w, now.bin)
     if now.bin % (60 * SECOND) == 0:
-        compare_arms(stalls, w)
+        compare_arms(stalls)
     for k in range(first_row, now.used[0]):
         row = now.rows[k]
         if row.what == FOUND:

@@ -31,6 +31,8 @@ SHAPES: Final = 2
 """A fall happens within one bin or within two."""
 NEIGHBOUR: Final = 0.3
 """Correlation of neighbouring steps of a stall of which nothing is known yet (engineering choice)."""
+USUAL_TAKE_OFF_S: Final = 0.4
+"""Time in which the vacuum goes at a take-off of a stall of which nothing is known yet (engineering choice)."""
 MILKED: Final = 160
 """Bins of milk (8 s) after which a unit counts as let down."""
 
@@ -70,6 +72,11 @@ UNIT_FIELDS: Final = [
     ("on_run", "i8"),
     ("off_run", "i8"),
     ("on_bin", "i8"),
+    ("up_bin", "i8"),  # when the vacuum was up
+    ("cup_bin", "i8"),  # when the first cup went on
+    ("cup_last", "i8"),
+    ("take_off_s", "f8"),  # how long the vacuum usually takes to go
+    ("take_offs", "i8"),
     ("off_bin", "i8"),
     ("high_bin", "i8"),  # last bin near the quiet vacuum
     ("fell_bin", "i8"),  # first bin since then below off
@@ -82,6 +89,7 @@ UNIT_FIELDS: Final = [
     ("level", "f8", RING),  # vacuum less the common signal, by count
     ("level_sum", "f8"),
     ("seen", "i8"),  # bins counted in level
+    ("usual", "f8"),  # slow mean of level
     ("speed", "f8"),  # milk tube: mixture speed
     ("liquid", "f8"),  # milk tube: liquid mass
     ("ready", "i8"),  # rest holds a value of this bin
@@ -149,6 +157,12 @@ EVENT_FIELDS: Final = [
     ("low_run", "i8"),
     ("low_on", "i8"),  # where the vacuum left the quiet one before that run
     ("drifting", "i8"),  # the opening looks like milk rising, not like air
+    ("hanging", "i8"),  # the unit fell, was not put on again, and its line is still open: 1 not told yet, 2 told
+    ("hang_from", "i8"),
+    ("hang_off", "i8"),  # when the vacuum was gone
+    ("hang_last", "i8"),  # last bin in which the line was open
+    ("hang_quiet", "f8"),  # vacuum before it fell
+    ("hang_l_min", "f8"),  # air it takes in meanwhile
     ("sure_last", "i8"),  # figures as of the last bin near the quiet vacuum: before a take-off or a fall
     ("sure_pulses", "i8"),
     ("sure_l", "f8"),
@@ -193,6 +207,10 @@ ARM_FIELDS: Final = [
     ("cord_mean", "f8"),  # of the last second or two
     ("angle_mean", "f8"),
     ("swing", "f8", 4),  # lock-in at the pulsation rate: angle (re, im), cord (re, im)
+    ("swing_s", "f8"),  # its memory in this attachment
+    ("own_swing", "f8", 2),  # swing of this milking
+    ("own_swing_n", "f8"),
+    ("never_taut", "f8"),  # 0, or the beat against that of the other stalls when it never was as theirs
     ("own_n", "f8"),  # carried seconds behind the milking's own level
     ("own_cord", "f8"),
     ("own_angle", "f8"),
@@ -345,6 +363,7 @@ def new_stalls(stalls: int) -> np.ndarray:
         "parked_bin",
         "gap_bin",
         "resume_bin",
+        "cup_bin",
     ):
         state[name] = -1
     state["pulse_hz"] = state["pulse_anchor"] = 1.0
@@ -357,6 +376,7 @@ def new_stalls(stalls: int) -> np.ndarray:
     state["falls"][:, 0, :2] = (1.0, -NEIGHBOUR)
     state["falls"][:, 1, :3] = (1.0, 1.0 - NEIGHBOUR, -NEIGHBOUR)
     state["norm"] = np.sqrt(np.sum(state["falls"] ** 2, axis=2, keepdims=True))
+    state["take_off_s"] = USUAL_TAKE_OFF_S
     state["power"] = state["spread"] = 0.5
     state["tail"] = state["tail_before"] = 3.0
     return state

@@ -7,7 +7,6 @@ from typing import Any, Final
 from detect.assemble import StallBook
 from detect.carry import DRAG, SLACK
 from detect.cause import Evidence, Verdict
-from detect.hear import FALLEN
 from detect.impact import impact_kpa
 from detect.kinds import AirKind, Condition, Phase, Quarter, SupportState
 from detect.params import BIN_NS, BIN_S, DetectorParams, bins
@@ -81,7 +80,7 @@ def air_kind(h: Any, fall_off_l_min: float) -> AirKind:
     if h["flag"] == WITHOUT_ARM:
         return AirKind.FALL_OFF
     wide = h["flag"] >= bins(1.0) and h["peak"] > fall_off_l_min
-    return AirKind.FALL_OFF if wide or h["flag"] >= FALLEN else AirKind.LINER_SLIP
+    return AirKind.FALL_OFF if wide else AirKind.LINER_SLIP
 
 
 def phase_of(h: Any, flow_kg_min: float, low_flow_kg_min: float) -> Phase:

@@ -15,8 +15,10 @@ from detect.hear import (
     NONE,
     OPEN,
     SPAN,
+    air_at,
     back_to_sure,
     forget_level,
+    has_fallen,
     make_sure,
     push_level,
     report_event,
@@ -33,11 +35,18 @@ FLOW_TRUST = 60  # bins (3 s) for which a milk-flow reading may stand in for a m
 TWO_MINUTES = 2400
 SECOND = 20
 SLEW_KG_MIN = 0.5 * BIN_S  # milk flow changes by up to this in a bin; what is faster is air in the meter
-FIRST_MILK_KG_MIN = 0.2
+FIRST_MILK_KG_MIN, RISING_SHARE = 0.2, 0.9  # what falls is what a meter remembers of the milk before
 OPEN_MILKING = 1
 HIGH_SHARE, SURE_SHARE = 0.8, 0.93  # of the quiet vacuum: above, a take-off has not begun
 UNKNOWN_QUIET_KPA = 42.0  # an ordinary claw vacuum, until the unit's own is known
-ARM_AHEAD, ARM_BEHIND = 20, 60  # bins around the fall in which the arm of a unit pulled off moves
+UNTOLD, TOLD = 1, 2  # of a fall
+FIRST_CUP_KPA, CUP_GAP = 5.0, 60  # cups stand under vacuum; between two of them it may be gone for 3 s
+FASTEST_S, USUAL_TAKE_OFFS, ODD = 0.12, 8, 2.0  # of a take-off; so many tell the usual one, each at most so odd
+OPEN_LINE_KPA, SHUT = 1.5, 60  # less than that for 3 s is a line shut off, or one that is wide open
+LONGEST_HANG = 2000  # bins (100 s) after which the fall is told anyway, before its milking is closed
+BACK_SHARE = 0.9  # of the vacuum before the fall
+METER_CLEAR, MILK_AGAIN_KG_MIN = 200, 0.5  # 10 s after the fall a meter has forgotten; what flows then is milk
+ARM_AHEAD, ARM_BEHIND = 20, 120  # bins around the fall in which the arm of a unit pulled off moves
 
 
 @compiled
@@ -66,7 +75,7 @@ def count_milk(s: Any, b: int, num: KernelNumbers) -> None:
         return
     if s.milked < MILKED:
         flows = s.flow_bin < 0 or s.flow_slow > FIRST_MILK_KG_MIN
-        s.milked += 1 if (flows and b - s.on_bin > num.settle_min) or b - s.on_bin > num.settle_max else 0
+        s.milked += 1 if (flows and b - s.up_bin > num.settle_min) or b - s.up_bin > num.settle_max else 0
     s.on_bins += 1
     if s.missing == 0:
         s.data_bins += 1
@@ -112,9 +121,12 @@ def watch_unit(s: Any, now: Now, num: KernelNumbers) -> None:
     """Follow one bin of measured vacuum through off, on, settled and off again."""
     if s.attached == 0:
         s.seen_off = 1 if s.kpa < num.off_kpa else s.seen_off
+        watch_first_cup(s, now.bin)
         s.on_run = s.on_run + 1 if s.kpa > num.on_kpa else 0
-        if s.on_run >= num.on_bins:
-            attach(s, now)
+        if s.hanging == 1:
+            watch_hanging(s, now, num)
+        if s.on_run >= num.on_bins and is_put_on(s, now.bin):
+            attach(s, now, num)
         return
     b = now.bin
     quiet = quiet_kpa(s)
@@ -127,15 +139,76 @@ def watch_unit(s: Any, now: Now, num: KernelNumbers) -> None:
     if s.opening != NONE and s.kpa >= SURE_SHARE * quiet:
         make_sure(s)
     s.off_run = s.off_run + 1 if s.kpa < num.off_kpa else 0
-    if s.off_run >= num.off_bins:
+    if s.opening == OPEN and has_fallen(s, b) and (s.low_run == 0 or was_opened(s, num)):
+        fall(s, now, num)
+    elif s.off_run >= num.off_bins:
         detach(s, now, num)
 
 
 @compiled
-def attach(s: Any, now: Now) -> None:
+def watch_first_cup(s: Any, b: int) -> None:
+    """Note when the first cup went on: cup by cup the vacuum rises, for up to 20 s."""
+    if s.kpa > FIRST_CUP_KPA and s.hanging == 0:
+        s.cup_bin, s.cup_last = (b if s.cup_bin < 0 else s.cup_bin), b
+    elif b - s.cup_last > CUP_GAP or s.hanging > 0:
+        s.cup_bin = -1
+
+
+@compiled
+def watch_hanging(s: Any, now: Now, num: KernelNumbers) -> None:
+    """Follow a fallen unit until its arm took it away or its line was shut off: only then it is off."""
+    b = now.bin
+    if s.kpa > OPEN_LINE_KPA:
+        if s.hanging == UNTOLD:
+            s.ev_l += s.hang_l_min * (b - s.hang_last) * BIN_S / 60.0
+        s.hang_last = b
+    taken = s.near_park == 1 and s.parked_bin >= s.hang_from - ARM_AHEAD
+    if taken or b - s.hang_last > SHUT:
+        end_hanging(s, now, num)
+    elif s.hanging == UNTOLD and b - s.hang_from > LONGEST_HANG:
+        tell_fall(s, now, num)
+        s.hanging = TOLD
+
+
+@compiled
+def is_put_on(s: Any, b: int) -> bool:
+    """Tell a fallen unit that was put on again from one whose line just stands open."""
+    milk = b - s.hang_from > METER_CLEAR and s.flow > MILK_AGAIN_KG_MIN
+    return bool(s.hanging == 0 or s.kpa > BACK_SHARE * s.hang_quiet or milk)
+
+
+@compiled
+def tell_fall(s: Any, now: Now, num: KernelNumbers) -> None:
+    """Report how the unit lost its seal; the arm tells who took it off."""
+    start = s.hang_from
+    if s.near_park < 0:  # nobody knows yet where the arm is parked: any fast motion must do
+        pulled = start - ARM_AHEAD <= s.moved_bin <= start + ARM_BEHIND or s.moved_bin < start <= s.arm_bin
+    else:
+        pulled = start - ARM_AHEAD <= s.parked_bin <= start + ARM_BEHIND
+    s.ev_low = WITH_ARM if pulled else WITHOUT_ARM
+    s.ev_last = s.hang_off if pulled else s.hang_last
+    report_event(s, now, num)
+    if not pulled:  # the milking lasted until then
+        h = report(now, DETACHED, s.index)
+        h.to_bin = s.hang_last + 1
+
+
+@compiled
+def end_hanging(s: Any, now: Now, num: KernelNumbers) -> None:
+    """A fallen unit is off, or on again."""
+    if s.hanging == UNTOLD:
+        tell_fall(s, now, num)
+    s.hanging = 0
+
+
+@compiled
+def attach(s: Any, now: Now, num: KernelNumbers) -> None:
     """Begin an attachment; it opens a milking when none is open."""
+    end_hanging(s, now, num)
     s.attached, s.settled, s.off_run, s.milked = 1, 0, 0, 0
-    s.on_bin = now.bin - s.on_run + 1
+    s.up_bin = now.bin - s.on_run + 1
+    s.on_bin = s.cup_bin if s.cup_bin >= 0 else s.up_bin
+    s.cup_bin = -1
     s.high_bin, s.fell_bin, s.linger = s.on_bin, -1, 0
     s.removal_kpa = np.nan
     forget_arm(s)
@@ -145,7 +218,7 @@ def attach(s: Any, now: Now) -> None:
     h.from_bin, h.flag, h.value = s.on_bin, (0 if s.open == OPEN_MILKING else 1), s.seen_off
     if s.open != OPEN_MILKING:
         open_milking(s, s.on_bin)
-        s.on_bins = s.data_bins = s.on_run - 1
+        s.on_bins = s.data_bins = now.bin - s.on_bin
 
 
 @compiled
@@ -154,11 +227,38 @@ def watch_settling(s: Any, b: int, level_kpa: float, num: KernelNumbers) -> None
     steady = s.seen >= LAG + SPAN and abs(level_kpa - s.level_sum / SPAN) < num.steady_kpa
     s.steady_run = s.steady_run + 1 if steady else 0
     push_level(s, level_kpa)
-    age = b - s.on_bin
-    milking = s.flow_bin < 0 or s.flow_slow > FIRST_MILK_KG_MIN or age >= num.settle_dry
+    age = b - s.up_bin
+    flows = s.flow_slow > FIRST_MILK_KG_MIN and s.flow > RISING_SHARE * s.flow_slow
+    milking = s.flow_bin < 0 or flows or age >= num.settle_dry
     if (age >= num.settle_min and s.steady_run >= SPAN and milking) or age >= num.settle_max:
         s.settled = 1
         find_ripple(s, SPAN)
+
+
+@compiled
+def last_fall(s: Any) -> int:
+    """Return the bin in which the vacuum began to leave for the last time."""
+    start = max(s.high_bin + 1, s.on_bin)
+    return int(max(start, s.low_on)) if s.opening == OPEN and s.low_run > 0 else int(start)
+
+
+@compiled
+def learn_take_off(s: Any) -> None:
+    """Learn how long a claw of this stall takes to empty: volume and vent are its own."""
+    if s.fell_bin < 0:
+        return
+    took_s = (s.fell_bin - last_fall(s) + 1) * BIN_S
+    s.take_offs = min(s.take_offs + 1, USUAL_TAKE_OFFS)
+    took_s = min(max(took_s, s.take_off_s / ODD), s.take_off_s * ODD)
+    s.take_off_s += (took_s - s.take_off_s) / (s.take_offs + 1)
+
+
+@compiled
+def was_opened(s: Any, num: KernelNumbers) -> bool:
+    """Tell a unit that lost its seal from a take-off, by how its vacuum went."""
+    limit = min(max(0.5 * s.take_off_s, FASTEST_S), num.sudden_fall_s)
+    sudden = s.fell_bin >= 0 and (s.fell_bin - last_fall(s) + 1) * BIN_S < limit
+    return bool(sudden or s.linger * BIN_S > num.linger_s)
 
 
 @compiled
@@ -166,15 +266,25 @@ def detach(s: Any, now: Now, num: KernelNumbers) -> None:
     """Close the attachment; tell a take-off from a unit that lost its seal by how the vacuum went."""
     low = now.bin - s.off_run + 1
     start = max(s.high_bin + 1, s.on_bin)
-    fall_s = (s.fell_bin - start + 1) * BIN_S
     if s.opening != NONE:
-        if fall_s < num.sudden_fall_s or s.linger * BIN_S > num.linger_s:
-            end_by_loss(s, start, now, num)
+        if was_opened(s, num):
+            lose_unit(s, last_fall(s), now, num)
         else:
             end_by_removal(s, start, now, num)
+    learn_take_off(s)
     s.on_bins = max(0, s.on_bins - (now.bin - low))
     s.data_bins = max(0, s.data_bins - (now.bin - low))
     let_go(s, low, start, now)
+
+
+@compiled
+def fall(s: Any, now: Now, num: KernelNumbers) -> None:
+    """Close the attachment of a unit that lies or hangs open."""
+    start = s.low_on if s.ev_low > 0 else s.op_on
+    lose_unit(s, start, now, num)
+    s.on_bins = max(0, s.on_bins - (now.bin - start))
+    s.data_bins = max(0, s.data_bins - (now.bin - start))
+    let_go(s, start, start, now)
 
 
 @compiled
@@ -187,16 +297,12 @@ def let_go(s: Any, off_bin: int, removal_bin: int, now: Now) -> None:
 
 
 @compiled
-def end_by_loss(s: Any, start: int, now: Now, num: KernelNumbers) -> None:
-    """Finish an event with which the unit lost its seal; the arm tells who took it off."""
+def lose_unit(s: Any, start: int, now: Now, num: KernelNumbers) -> None:
+    """Begin to wait for what becomes of a unit that lost its seal; what was heard before is told apart."""
     split_loss(s, start, now, num)
-    s.ev_last = now.bin - s.off_run + 1
-    if s.near_park < 0:  # nobody knows yet where the arm is parked: any fast motion must do
-        pulled = start - ARM_AHEAD <= s.moved_bin <= start + ARM_BEHIND or s.moved_bin < start <= s.arm_bin
-    else:
-        pulled = start - ARM_AHEAD <= s.parked_bin <= start + ARM_BEHIND
-    s.ev_low = WITH_ARM if pulled else WITHOUT_ARM
-    report_event(s, now, num)
+    s.hanging, s.hang_from, s.hang_last, s.hang_off = UNTOLD, start, now.bin, now.bin - s.off_run + 1
+    s.hang_quiet = max(s.ev_base + s.ev_common, s.usual)
+    s.hang_l_min = max(0.0, air_at(s, 0, s.ev_ref))
 
 
 @compiled
