@@ -28,6 +28,7 @@ PLAIN_SCORE = 20.0  # no slug fell or came back as suddenly
 FAINT_RISE = 6.0  # and it did not reseal like a slip
 FAINT_L_MIN = 20.0  # what never was more and took longer than that was a drift, no air
 MORE_MILK, SOME_MORE_KG_MIN = 1.3, 0.3  # what came with so much more milk was its rise
+SUNK_SHARE = 0.5  # of the depth
 GIVE_BACK = 13  # the claw's spring gives back what it took within 0.6 s of the reseal
 CAUTION = 0.4  # per kPa beyond
 CAUTION_KPA = 0.7  # while the whole plant moves more than this a stall must say more
@@ -44,7 +45,9 @@ FALLEN = 40  # bins (2 s) under half the quiet vacuum: no slip if the milk stays
 LESS_MILK, NO_MILK = 0.6, 0.15  # of the flow before: a meter lags by 2-4 s
 LASTING, HANGING_SHARE, SOME_KG_MIN = 100, 0.8, 0.6  # after 5 s under this share without milk it is off, too
 CLOSE_TO_HALF = 0.65  # what fell under half must come up to more than this again
-STEEP_BINS, STEEP_KPA, APART = 10, 0.5, 4  # a collapse is steep; what began 0.2 s before it is apart
+STEEP_BINS, STEEP_SHARE, APART = 10, 0.06, 4  # a collapse is steep; what began 0.2 s before it is apart
+EASING, LONGEST_EASING, EASY_SHARE = 5, 60, 0.45  # a take-off takes 0.25 s or more, and no 0.1 s of it is half
+NEARLY_QUIET, GONE_SHARE = 0.93, 0.15  # of the quiet vacuum: where it begins, and what must be gone by then
 DRIEST_KG_MIN = 0.4  # an empty tube has no inertia: the smallest noise would pass for litres
 UNMEASURED_KG_MIN = 1.5
 FOLLOW_S = 1.5
@@ -225,9 +228,11 @@ def follow_event(s: Any, b: int, excess: float, num: KernelNumbers) -> None:
 def note_collapse(s: Any, b: int) -> None:
     """Note where the vacuum began to go under half, and what had been heard before: a slip may end in a fall."""
     on = b
-    while on > s.op_on and b - on < STEEP_BINS and s.raw[(on - 1) & MASK] > s.raw[on & MASK] + STEEP_KPA:
+    steep = STEEP_SHARE * s.ev_base
+    while on > s.op_on and b - on < STEEP_BINS and s.raw[(on - 1) & MASK] > s.raw[on & MASK] + steep:
         on -= 1
     s.low_on = on
+    s.eased = eased_off(s, on)
     if on - s.op_on < APART or s.ev_low >= FALLEN:
         return
     make_sure(s)
@@ -243,6 +248,18 @@ def note_collapse(s: Any, b: int) -> None:
 
 
 @compiled
+def eased_off(s: Any, to: int) -> int:
+    """Tell (1 or 0) a valve that was shut from an opening: through the vent the vacuum goes little by little."""
+    quiet, steepest, at = s.ev_base + s.ev_common, 0.0, to - 1
+    while to - at < LONGEST_EASING and s.raw[at & MASK] < NEARLY_QUIET * quiet:
+        fall = s.raw[(at - 2) & MASK] - s.raw[at & MASK]
+        steepest = fall if fall > steepest else steepest
+        at -= 1
+    gone = quiet - s.raw[(to - 1) & MASK]
+    return 1 if to - at > EASING and gone > GONE_SHARE * quiet and steepest < EASY_SHARE * gone else 0
+
+
+@compiled
 def has_fallen(s: Any, b: int) -> bool:
     """Tell a unit off its teats from a long slip: the vacuum stays away, and no milk comes any more."""
     if s.low_run >= FALLEN:
@@ -255,6 +272,13 @@ def has_fallen(s: Any, b: int) -> bool:
 def still_sealed(s: Any) -> bool:
     """Tell a slip before the first milk from attaching: each cup that is put on raises the vacuum."""
     return bool(s.seen < LAG + SPAN or s.level_sum / SPAN - s.ev_base < SEALING_KPA)
+
+
+@compiled
+def sunk(s: Any) -> bool:
+    """Tell an event after which the vacuum did not come back: it was milk or the plant, and nothing resealed."""
+    left = s.ev_base - s.level_sum / SPAN
+    return bool(s.ev_low >= 0 and s.seen >= LAG + SPAN and left > SUNK_SHARE * s.ev_depth)
 
 
 @compiled
@@ -276,7 +300,9 @@ def report_event(s: Any, now: Now, num: KernelNumbers) -> None:
     if s.ev_milked < MILKED and not still_sealed(s):
         return
     more_milk = s.flow_bin >= 0 and s.flow > MORE_MILK * s.ev_flow + SOME_MORE_KG_MIN
-    faint = s.ev_pulses == 1 and (s.ev_peak < FAINT_L_MIN or more_milk) and s.ev_rise < FAINT_RISE
+    if sunk(s) and (more_milk or s.ev_fall < SLOW_SHARE * s.ev_depth):
+        return
+    faint = s.ev_pulses == 1 and s.ev_peak < FAINT_L_MIN and s.ev_rise < FAINT_RISE
     if faint and s.ev_last - s.ev_on > STALE:
         return
     believed = belief(s, num)

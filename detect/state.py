@@ -156,6 +156,7 @@ EVENT_FIELDS: Final = [
     ("ev_low", "i8"),  # longest run of bins under the fall-off share
     ("low_run", "i8"),
     ("low_on", "i8"),  # where the vacuum left the quiet one before that run
+    ("eased", "i8"),  # before that it had gone little by little
     ("drifting", "i8"),  # the opening looks like milk rising, not like air
     ("hanging", "i8"),  # the unit fell, was not put on again, and its line is still open: 1 not told yet, 2 told
     ("hang_from", "i8"),

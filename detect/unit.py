@@ -257,7 +257,8 @@ def learn_take_off(s: Any) -> None:
 def was_opened(s: Any, num: KernelNumbers) -> bool:
     """Tell a unit that lost its seal from a take-off, by how its vacuum went."""
     limit = min(max(0.5 * s.take_off_s, FASTEST_S), num.sudden_fall_s)
-    sudden = s.fell_bin >= 0 and (s.fell_bin - last_fall(s) + 1) * BIN_S < limit
+    eased = s.opening == OPEN and s.low_run > 0 and s.eased == 1
+    sudden = not eased and s.fell_bin >= 0 and (s.fell_bin - last_fall(s) + 1) * BIN_S < limit
     return bool(sudden or s.linger * BIN_S > num.linger_s)
 
 
