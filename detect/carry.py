@@ -3,8 +3,8 @@
 Three pieces of evidence are held against each other, all relative, since sign, gain and zero of the
 sensor belong to the stall and the height of the claw to the cow:
 
-- swing: a taut cord passes the pulsation on to the arm. A lock-in at the pulsator's own rate (known
-  from the claw's vacuum) measures it against what this stall shows when it carries.
+- swing: a taut cord passes the pulsation on to the arm. Lock-ins at every rate that a pulsator may have
+  find it, and measure it against what this stall shows when it carries.
 - step: angle or cord leave the level that this very milking had before.
 - place: angle or cord lie outside of what the stall shows from cow to cow.
 
@@ -19,7 +19,7 @@ from typing import Any
 
 from detect.machine import compiled
 from detect.params import BIN_S, KernelNumbers
-from detect.state import RING, Happening, Now, report
+from detect.state import RATES, RING, Happening, Now, report
 
 MASK = RING - 1
 CLOSED = int(Happening.SUPPORT_CLOSED)
@@ -29,7 +29,11 @@ STEP_MM, STEP_DEG = 60.0, 6.0  # a cord and an angle that say as much as each ot
 REMOVAL = 160  # bins (8 s) after the vacuum went within which a motion is the removal
 CALM = 60  # bins (3 s) after which a motion counts as a new one
 MEAN_S = 1.5  # memory of the level [s]
-SHORTEST_S, LONGEST_S, NEEDED_S = 4.0, 25.0, 20.0  # memory of the lock-in: so long for a beat as strong as its noise
+SWING_S = 5.0  # memory of the lock-in [s]: over longer the rate is not known well enough
+SHORTEST_S, LONGEST_S, NEEDED_S = 3.0, 20.0, 8.0  # memory of its power: so long for a beat as strong as its noise
+TWO_PI = 2.0 * math.pi
+SLOWEST_HZ, STEP_HZ = 0.76, 0.02  # 46-73 pulsations a minute; 60 is usual (common practice, no source)
+BEAT_S = 120.0  # memory of the pulsator's rate [s]
 CLIP = 3.0  # deviations of a sample: treading counts no more
 LEAST_CLEAR = 0.1  # beat over noise, squared, both together: what is weaker tells nothing
 OWN_SWING_S, OWN_LEAST, OWN_MOST = 25.0, 0.6, 1.6  # a cow hangs more or less on the cord than others
@@ -47,21 +51,26 @@ SLACK, DRAG = 1, 2
 
 
 @compiled
+def noise_power(s: Any, k: int) -> float:
+    """Return the variance of a sample of the angle (0) or the cord (1) that is not its beat."""
+    whole = (1.25 * s.swing_noise[k]) ** 2
+    return float(max(whole - 0.5 * s.norm_swing[k] ** 2, 0.2 * whole))
+
+
+@compiled
 def clearness(s: Any, k: int) -> float:
     """Return the square of beat over noise of one sample, of the angle (0) or the cord (1) as it usually is."""
-    whole = (1.25 * s.swing_noise[k]) ** 2
-    beat = 0.5 * s.norm_swing[k] ** 2
-    return float(2.0 * beat / max(whole - beat, 0.2 * whole, 1e-9))
+    return float(s.norm_swing[k] ** 2 / max(noise_power(s, k), 1e-9))
 
 
 @compiled
 def forget_arm(s: Any) -> None:
     """Begin anew at an attaching; the stall's norm stays."""
     s.arm_n, s.own_n, s.stray_run, s.stray_state, s.fine_run = 0, 0.0, 0, 0, 0
-    for k in range(4):
-        s.swing[k] = 0.0
-    for k in range(2):
-        s.own_swing[k], s.own_swing_n = 0.0, 0.0
+    s.bank[:] = 0.0
+    s.bank_power[:] = 0.0
+    s.own_swing[:] = 0.0
+    s.own_swing_n = 0.0
     s.swing_s = min(max(NEEDED_S / max(clearness(s, 0) + clearness(s, 1), 0.01), SHORTEST_S), LONGEST_S)
 
 
@@ -104,28 +113,67 @@ def is_near_park(s: Any, angle_deg: float, cord_mm: float) -> int:
 
 
 @compiled
-def lock_in(s: Any, angle_deg: float, cord_mm: float, dt_s: float) -> tuple[float, float]:
+def lock_in(s: Any, b: int, pose: tuple[float, float], dt_s: float) -> tuple[float, float]:
     """Follow level and swing; return the swing of angle [deg] and cord [mm]."""
+    angle_deg, cord_mm = pose
     if s.arm_n == 0:
         s.angle_mean, s.cord_mean = angle_deg, cord_mm
     share = 1.0 - math.exp(-dt_s / MEAN_S)
     s.angle_mean += share * (angle_deg - s.angle_mean)
     s.cord_mean += share * (cord_mm - s.cord_mean)
-    c, d = math.cos(s.pulse_phase), math.sin(s.pulse_phase)
-    keep = math.exp(-dt_s / s.swing_s)
-    for k in range(2):
-        off = angle_deg - s.angle_mean if k == 0 else cord_mm - s.cord_mean
-        if s.norm_n > TRUSTED_S:
-            most = CLIP * 1.25 * s.swing_noise[k]
-            off = min(max(off, -most), most)
-        s.swing[2 * k] = keep * s.swing[2 * k] + (1.0 - keep) * off * c
-        s.swing[2 * k + 1] = keep * s.swing[2 * k + 1] + (1.0 - keep) * off * d
+    turn_bank(s, b, (clipped(s, 0, angle_deg - s.angle_mean), clipped(s, 1, cord_mm - s.cord_mean)), dt_s)
     s.arm_n += 1
-    fill = 1.0 - math.exp(-s.arm_n * dt_s / s.swing_s)
-    return (
-        2.0 * math.hypot(s.swing[0], s.swing[1]) / fill,
-        2.0 * math.hypot(s.swing[2], s.swing[3]) / fill,
-    )
+    if s.arm_n * dt_s < SWING_S:
+        return 0.0, 0.0
+    return swing_size(s, 0, dt_s), swing_size(s, 1, dt_s)
+
+
+@compiled
+def clipped(s: Any, k: int, off: float) -> float:
+    """Return a sample less its level, no larger than noise and beat make it: treading is neither."""
+    if s.norm_n <= TRUSTED_S:
+        return off
+    most = CLIP * 1.25 * s.swing_noise[k]
+    return float(min(max(off, -most), most))
+
+
+@compiled
+def turn_bank(s: Any, b: int, off: tuple[float, float], dt_s: float) -> None:
+    """Lock in to angle and cord at every rate that a pulsator may have."""
+    gain = 1.0 - math.exp(-dt_s / SWING_S)
+    first, step = TWO_PI * (SLOWEST_HZ * b * BIN_S % 1.0), TWO_PI * (STEP_HZ * b * BIN_S % 1.0)
+    c, d, turn_c, turn_d = math.cos(first), math.sin(first), math.cos(step), math.sin(step)
+    for i in range(RATES):
+        s.bank[i, 0] += gain * (off[0] * c - s.bank[i, 0])
+        s.bank[i, 1] += gain * (off[0] * d - s.bank[i, 1])
+        s.bank[i, 2] += gain * (off[1] * c - s.bank[i, 2])
+        s.bank[i, 3] += gain * (off[1] * d - s.bank[i, 3])
+        c, d = c * turn_c - d * turn_d, d * turn_c + c * turn_d
+
+
+@compiled
+def swing_size(s: Any, k: int, dt_s: float) -> float:
+    """Return the beat of the angle (0) or the cord (1) from the mean power of its lock-in, less that of the noise."""
+    lasted_s = s.arm_n * dt_s
+    fill = 1.0 - math.exp(-lasted_s / SWING_S)
+    share = max(1.0 - math.exp(-dt_s / s.swing_s), dt_s / (lasted_s - SWING_S + 2.0 * dt_s))
+    for i in range(RATES):
+        power = 4.0 * (s.bank[i, 2 * k] ** 2 + s.bank[i, 2 * k + 1] ** 2) / (fill * fill)
+        s.bank_power[i, k] += share * (power - s.bank_power[i, k])
+    return math.sqrt(max(s.bank_power[s.beat_at, k] - noise_power(s, k) * 2.0 * dt_s / SWING_S, 0.0))
+
+
+@compiled
+def find_beat(s: Any, dt_s: float) -> None:
+    """Find the rate of the stall's pulsator in what its arm showed while it carried."""
+    gain, best = dt_s / min(BEAT_S, s.norm_n), 0.0
+    for i in range(RATES):
+        shown = 0.0
+        for k in range(2):
+            shown += s.bank_power[i, k] / max(noise_power(s, k), 1e-9)
+        s.beat[i] += gain * (shown - s.beat[i])
+        if s.beat[i] > best:
+            best, s.beat_at = s.beat[i], i
 
 
 @compiled
@@ -168,6 +216,7 @@ def learn_arm(s: Any, swing: tuple[float, float], scatter: tuple[float, float], 
         s.swing_noise[k] += gain * (noise - s.swing_noise[k])
         s.own_swing[k] += dt_s / min(OWN_S, s.own_swing_n + dt_s) * (now - s.own_swing[k])
     s.own_swing_n += dt_s
+    find_beat(s, dt_s)
 
 
 @compiled
@@ -223,7 +272,7 @@ def decide(s: Any, shown: int, now: Now, num: KernelNumbers) -> None:
         s.stray_run = s.stray_run + step if shown != 0 and shown == s.stray_state else 0
         s.stray_state = shown
         if s.stray_run >= (SURE_BINS if shown == SLACK else num.hold_bins):
-            lag = int(SWING_LAG * s.swing_s / BIN_S) if shown == SLACK else LEVEL_LAG
+            lag = int(SWING_LAG * (SWING_S + s.swing_s) / BIN_S) if shown == SLACK else LEVEL_LAG
             s.astray, s.astray_found, s.fine_run = shown, b, 0
             s.astray_bin = s.on_bin if s.own_n < AT_ONCE_S else max(s.on_bin, b - s.stray_run - lag)
             s.astray_sum, s.astray_n = 0.0, 0
@@ -241,8 +290,8 @@ def watch_arm(s: Any, angle_deg: float, cord_mm: float, now: Now, num: KernelNum
     hanging = s.attached == 1 and s.settled == 1 and b - s.high_bin < 20 and s.missing == 0
     if hanging:
         dt_s = min(max((b - s.last_arm) * BIN_S, BIN_S), 0.4)
-        angle_swing, cord_swing = lock_in(s, angle_deg, cord_mm, dt_s)
-        if s.arm_n * dt_s >= s.swing_s and b - s.arm_bin > CALM:
+        angle_swing, cord_swing = lock_in(s, b, (angle_deg, cord_mm), dt_s)
+        if s.arm_n * dt_s >= SWING_S + s.swing_s and b - s.arm_bin > CALM:
             share = swing_share(s, angle_swing, cord_swing)
             shown = evidence(s, share, num)
             decide(s, shown, now, num)

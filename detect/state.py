@@ -29,6 +29,8 @@ WIDTHS: Final = (3, 6, 12, 24)
 """Widths in bins over which a fall is looked for: 0.15, 0.3, 0.6 and 1.2 s."""
 SHAPES: Final = 2
 """A fall happens within one bin or within two."""
+RATES: Final = 24
+"""Rates at which the arm's beat is looked for."""
 NEIGHBOUR: Final = 0.3
 """Correlation of neighbouring steps of a stall of which nothing is known yet (engineering choice)."""
 USUAL_TAKE_OFF_S: Final = 0.4
@@ -207,8 +209,11 @@ ARM_FIELDS: Final = [
     ("last_arm", "i8"),
     ("cord_mean", "f8"),  # of the last second or two
     ("angle_mean", "f8"),
-    ("swing", "f8", 4),  # lock-in at the pulsation rate: angle (re, im), cord (re, im)
-    ("swing_s", "f8"),  # its memory in this attachment
+    ("bank", "f8", (RATES, 4)),  # lock-ins by rate: angle (re, im), cord (re, im)
+    ("bank_power", "f8", (RATES, 2)),  # their mean power: angle, cord
+    ("beat", "f8", RATES),  # power over noise while carried
+    ("beat_at", "i8"),  # where it is highest
+    ("swing_s", "f8"),  # memory of the mean power in this attachment
     ("own_swing", "f8", 2),  # swing of this milking
     ("own_swing_n", "f8"),
     ("never_taut", "f8"),  # 0, or the beat against that of the other stalls when it never was as theirs
