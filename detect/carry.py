@@ -30,9 +30,10 @@ REMOVAL = 160  # bins (8 s) after the vacuum went within which a motion is the r
 CALM = 60  # bins (3 s) after which a motion counts as a new one
 MEAN_S = 1.5  # memory of the level [s]
 SWING_S = 5.0  # memory of the lock-in [s]: over longer the rate is not known well enough
-SHORTEST_S, LONGEST_S, NEEDED_S = 3.0, 20.0, 8.0  # memory of its power: so long for a beat as strong as its noise
+SHORTEST_S, LONGEST_S, NEEDED_S = 3.0, 15.0, 8.0  # memory of its power: so long for a beat as strong as its noise
+LEVEL_KNOWN_S = 10.0  # carried seconds after which the noise of a sample is known
 TWO_PI = 2.0 * math.pi
-SLOWEST_HZ, STEP_HZ = 0.76, 0.02  # 46-73 pulsations a minute; 60 is usual (common practice, no source)
+SLOWEST_HZ, STEP_HZ = 0.7, 0.02  # 42-77 pulsations a minute; 60 is usual (common practice, no source)
 BEAT_S = 120.0  # memory of the pulsator's rate [s]
 CLIP = 3.0  # deviations of a sample: treading counts no more
 LEAST_CLEAR = 0.1  # beat over noise, squared, both together: what is weaker tells nothing
@@ -44,7 +45,7 @@ TRUSTED_S = 60.0  # carried seconds before the stall's norm of the swing is beli
 PLACED_S = 900.0  # carried seconds, some four cows, before its norm of the level is
 DEV_DEG, DEV_MM, DEV_S = 2.5, 30.0, 500.0  # scatter from cow to cow to begin with, and its weight
 SWING_LAG = 0.7  # of its memory by which the lock-in is late
-SURE_BINS = 40  # bins (2 s) for which a lost beat must stand: its lock-in is slow enough
+LOST_S = 1.5  # what is missing of the beat's share, summed over time, that is believed [s]
 LEVEL_LAG = 20  # bins (1 s) by which the level is
 AT_ONCE_S = 3.0  # never carried for longer than this: not since the attaching
 SLACK, DRAG = 1, 2
@@ -70,7 +71,7 @@ def forget_arm(s: Any) -> None:
     s.bank[:] = 0.0
     s.bank_power[:] = 0.0
     s.own_swing[:] = 0.0
-    s.own_swing_n = 0.0
+    s.own_swing_n, s.lost_s = 0.0, 0.0
     s.swing_s = min(max(NEEDED_S / max(clearness(s, 0) + clearness(s, 1), 0.01), SHORTEST_S), LONGEST_S)
 
 
@@ -131,7 +132,7 @@ def lock_in(s: Any, b: int, pose: tuple[float, float], dt_s: float) -> tuple[flo
 @compiled
 def clipped(s: Any, k: int, off: float) -> float:
     """Return a sample less its level, no larger than noise and beat make it: treading is neither."""
-    if s.norm_n <= TRUSTED_S:
+    if s.norm_n <= LEVEL_KNOWN_S:
         return off
     most = CLIP * 1.25 * s.swing_noise[k]
     return float(min(max(off, -most), most))
@@ -166,14 +167,19 @@ def swing_size(s: Any, k: int, dt_s: float) -> float:
 @compiled
 def find_beat(s: Any, dt_s: float) -> None:
     """Find the rate of the stall's pulsator in what its arm showed while it carried."""
-    gain, best = dt_s / min(BEAT_S, s.norm_n), 0.0
+    gain, best, at = dt_s / min(BEAT_S, s.norm_n), 0.0, s.beat_at
     for i in range(RATES):
         shown = 0.0
         for k in range(2):
             shown += s.bank_power[i, k] / max(noise_power(s, k), 1e-9)
         s.beat[i] += gain * (shown - s.beat[i])
-        if s.beat[i] > best:
-            best, s.beat_at = s.beat[i], i
+    for i in range(1, RATES - 1):  # slow sway rises towards the edge: only a peak is a beat
+        if s.beat[i] > best and s.beat[i] >= s.beat[i - 1] and s.beat[i] >= s.beat[i + 1]:
+            best, at = s.beat[i], i
+    if abs(at - s.beat_at) > 1:
+        for k in range(2):
+            s.norm_swing[k] = s.own_swing[k] = math.sqrt(s.bank_power[at, k])
+    s.beat_at = at
 
 
 @compiled
@@ -220,10 +226,22 @@ def learn_arm(s: Any, swing: tuple[float, float], scatter: tuple[float, float], 
 
 
 @compiled
+def sum_up(s: Any, share: float, b: int, num: KernelNumbers, dt_s: float) -> None:
+    """Sum up what is missing of the beat: a weak one must stay away for longer than one that is gone."""
+    if share < 0.0:
+        s.lost_s = 0.0
+        return
+    if s.lost_s == 0.0:
+        s.lost_bin = b
+    s.lost_s = min(max(s.lost_s + (num.swing_share - share) * dt_s, 0.0), 2.0 * LOST_S)
+
+
+@compiled
 def evidence(s: Any, share: float, num: KernelNumbers) -> int:
     """Return what the arm shows now: carried, slack or drag."""
     if s.never_taut > 0.0:
         return SLACK if share < RECOVERED else 0
+    lost = s.lost_s > LOST_S
     step_cord, step_angle = 0.0, 0.0
     if s.own_n >= 8.0:
         step_cord, step_angle = s.cord_mean - s.own_cord, s.angle_mean - s.own_angle
@@ -232,9 +250,7 @@ def evidence(s: Any, share: float, num: KernelNumbers) -> int:
         place_cord = (s.cord_mean - s.norm_cord) / (num.spread * s.norm_cord_dev + 0.25 * num.cord_mm)
         place_angle = (s.angle_mean - s.norm_angle) / (num.spread * s.norm_angle_dev + 0.5 * num.angle_deg)
     loose = step_cord > num.cord_mm or place_cord > 1.0
-    if 0.0 <= share < num.swing_share or (share < 0.0 and loose):
-        return SLACK
-    if loose and share < 1.5 * num.swing_share:
+    if lost or (loose and share < 1.5 * num.swing_share):
         return SLACK
     if abs(step_angle) > num.angle_deg or abs(place_angle) > 1.0:
         return DRAG
@@ -271,10 +287,12 @@ def decide(s: Any, shown: int, now: Now, num: KernelNumbers) -> None:
     if s.astray == 0:
         s.stray_run = s.stray_run + step if shown != 0 and shown == s.stray_state else 0
         s.stray_state = shown
-        if s.stray_run >= (SURE_BINS if shown == SLACK else num.hold_bins):
-            lag = int(SWING_LAG * (SWING_S + s.swing_s) / BIN_S) if shown == SLACK else LEVEL_LAG
+        beatless = shown == SLACK and s.lost_s > LOST_S
+        if beatless or s.stray_run >= num.hold_bins:
+            lag = int(SWING_LAG * SWING_S / BIN_S) if beatless else LEVEL_LAG
+            since = (s.lost_bin if beatless else b - s.stray_run) - lag
             s.astray, s.astray_found, s.fine_run = shown, b, 0
-            s.astray_bin = s.on_bin if s.own_n < AT_ONCE_S else max(s.on_bin, b - s.stray_run - lag)
+            s.astray_bin = s.on_bin if s.own_n < AT_ONCE_S else max(s.on_bin, since)
             s.astray_sum, s.astray_n = 0.0, 0
         return
     s.fine_run = s.fine_run + step if shown == 0 else 0
@@ -293,6 +311,7 @@ def watch_arm(s: Any, angle_deg: float, cord_mm: float, now: Now, num: KernelNum
         angle_swing, cord_swing = lock_in(s, b, (angle_deg, cord_mm), dt_s)
         if s.arm_n * dt_s >= SWING_S + s.swing_s and b - s.arm_bin > CALM:
             share = swing_share(s, angle_swing, cord_swing)
+            sum_up(s, share, b, num, dt_s)
             shown = evidence(s, share, num)
             decide(s, shown, now, num)
             if s.astray != 0:

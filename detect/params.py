@@ -174,7 +174,7 @@ class SupportParams:
         How long it must be gone before the stretch ends [s] (engineering choice).
     """
 
-    swing_share: float = 0.45
+    swing_share: float = 0.48
     cord_mm: float = 40.0
     angle_deg: float = 3.5
     spread: float = 3.0

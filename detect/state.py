@@ -29,7 +29,7 @@ WIDTHS: Final = (3, 6, 12, 24)
 """Widths in bins over which a fall is looked for: 0.15, 0.3, 0.6 and 1.2 s."""
 SHAPES: Final = 2
 """A fall happens within one bin or within two."""
-RATES: Final = 24
+RATES: Final = 32
 """Rates at which the arm's beat is looked for."""
 NEIGHBOUR: Final = 0.3
 """Correlation of neighbouring steps of a stall of which nothing is known yet (engineering choice)."""
@@ -214,6 +214,8 @@ ARM_FIELDS: Final = [
     ("beat", "f8", RATES),  # power over noise while carried
     ("beat_at", "i8"),  # where it is highest
     ("swing_s", "f8"),  # memory of the mean power in this attachment
+    ("lost_s", "f8"),  # what is missing of the beat, summed over time
+    ("lost_bin", "i8"),  # since when
     ("own_swing", "f8", 2),  # swing of this milking
     ("own_swing_n", "f8"),
     ("never_taut", "f8"),  # 0, or the beat against that of the other stalls when it never was as theirs
