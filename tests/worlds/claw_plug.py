@@ -58,7 +58,7 @@ def draw_plug(rng: np.random.Generator, ranges: Ranges, ambient_kpa: float) -> P
 
 
 @njit(cache=True)
-def _slope(v, u, m, now, unit, ambient):
+def slope(v, u, m, now, unit, ambient):
     """Return the slopes of vacuum [kPa/s], speed [m/s2] and liquid [kg/s]."""
     line, valve, area_mm2, milk_kg_s, stroke_l_s, slug_kpa = now
     volume, bore, length, lift, friction, hold_up = unit
@@ -83,12 +83,12 @@ def _slope(v, u, m, now, unit, ambient):
 
 
 @njit(cache=True)
-def _step(v, u, m, now, unit, ambient, h):  # noqa: PLR0913, PLR0917
+def _step(v, u, m, now, unit, ambient, h):
     """Return the state after one Runge-Kutta step."""
-    a1, b1, c1 = _slope(v, u, m, now, unit, ambient)
-    a2, b2, c2 = _slope(v + a1 * h / 2, u + b1 * h / 2, m + c1 * h / 2, now, unit, ambient)
-    a3, b3, c3 = _slope(v + a2 * h / 2, u + b2 * h / 2, m + c2 * h / 2, now, unit, ambient)
-    a4, b4, c4 = _slope(v + a3 * h, u + b3 * h, m + c3 * h, now, unit, ambient)
+    a1, b1, c1 = slope(v, u, m, now, unit, ambient)
+    a2, b2, c2 = slope(v + a1 * h / 2, u + b1 * h / 2, m + c1 * h / 2, now, unit, ambient)
+    a3, b3, c3 = slope(v + a2 * h / 2, u + b2 * h / 2, m + c2 * h / 2, now, unit, ambient)
+    a4, b4, c4 = slope(v + a3 * h, u + b3 * h, m + c3 * h, now, unit, ambient)
     v += h / 6 * (a1 + 2 * a2 + 2 * a3 + a4)
     u += h / 6 * (b1 + 2 * b2 + 2 * b3 + b4)
     m += h / 6 * (c1 + 2 * c2 + 2 * c3 + c4)
@@ -104,7 +104,7 @@ def _steps(open_mm2, valve):
 
 
 @njit(cache=True)
-def _run(line, valve, leak, gap, milk, stroke, slug, window, unit, vent, dt, ambient):  # noqa: PLR0913, PLR0917
+def _run(line, valve, leak, gap, milk, stroke, slug, window, unit, vent, dt, ambient):
     """Integrate; a twin without the gap runs beside it inside of each window."""
     n = line.size
     out, twin_out, air, flowed = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)

@@ -53,7 +53,7 @@ def draw_quasi(rng: np.random.Generator, ranges: Ranges, ambient_kpa: float) -> 
 
 
 @njit(cache=True)
-def _step(v, line, valve, area, milk, unit, dt, ambient):  # noqa: PLR0913, PLR0917
+def _step(v, line, valve, area, milk, unit, dt, ambient):
     """Return the vacuum after one explicit step."""
     volume, conductance, choke, exponent, drop = unit
     delta = line - drop * milk - v
@@ -67,7 +67,7 @@ def _step(v, line, valve, area, milk, unit, dt, ambient):  # noqa: PLR0913, PLR0
 
 
 @njit(cache=True)
-def _run(line, valve, leak, gap, milk, window, unit, vent, dt, ambient):  # noqa: PLR0913, PLR0917
+def _run(line, valve, leak, gap, milk, window, unit, vent, dt, ambient):
     """Integrate; a twin without the gap runs beside it inside of each window."""
     n = line.size
     out, twin_out, air, flowed = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)

@@ -191,7 +191,7 @@ def wide_openings(rng: np.random.Generator, visit: Visit) -> list[AirEvent]:
             # one cup leaves first and pulls the others down
             openings[0] = Opening(hang.start_s + rng.uniform(0.2, 1.2), end, ramp, area)
             openings.insert(0, Opening(hang.start_s, openings[0].start_s, 0.04, rng.uniform(15.0, 60.0)))
-        cause = "cow" if not removal and (milking.restless or rng.random() < 0.5) else "unknown"
+        cause = "cow" if hang.kicked else "unknown"
         kind = "vacuum_removal" if removal else "fall_off"
         events.append(
             AirEvent(visit.stall, kind, cause, phase_of(visit, hang.start_s - 0.2), tuple(openings))

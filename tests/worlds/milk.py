@@ -39,7 +39,7 @@ class Curve:
 
 
 @njit(cache=True)
-def _quarters(cistern, alveolar, come_s, start_s, ramp_s, plateau, tau_s, steps):  # noqa: PLR0913, PLR0917
+def _quarters(cistern, alveolar, come_s, start_s, ramp_s, plateau, tau_s, steps):
     """Return the flow [kg/min] of each quarter over time."""
     flow = np.zeros((4, steps))
     for q in range(4):

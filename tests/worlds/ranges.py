@@ -27,9 +27,9 @@ class Ranges:
     stroke_ml: Span = (6.0, 12.0)
     # unit
     vent_l_min: Span = (7.0, 12.0)
-    claw_l: Span = (0.22, 0.36)
+    claw_l: Span = (0.15, 0.28)
     open_tube_l_min: Span = (750.0, 950.0)
-    choke_kg_min: Span = (0.10, 0.18)
+    choke_kg_min: Span = (0.15, 0.25)
     tube_exponent: Span = (0.60, 0.80)
     drop_kpa_kg_min: Span = (0.2, 0.7)
     plug_volume_l: Span = (0.30, 0.50)
@@ -40,7 +40,7 @@ class Ranges:
     friction: Span = (0.025, 0.035)
     hold_up: Span = (0.45, 0.60)
     # milk
-    yield_kg: Span = (7.0, 15.0)
+    yield_kg: Span = (8.0, 18.0)
     cow_speed: Span = (0.65, 1.25)
     letdown_s: Span = (0.0, 35.0)
     bimodal_share: float = 0.2
@@ -80,9 +80,9 @@ HOLD: Final = Ranges(
     ripple_kpa=(1.5, 6.0),
     stroke_ml=(4.0, 16.0),
     vent_l_min=(5.0, 15.0),
-    claw_l=(0.16, 0.45),
+    claw_l=(0.12, 0.35),
     open_tube_l_min=(600.0, 1100.0),
-    choke_kg_min=(0.07, 0.25),
+    choke_kg_min=(0.10, 0.35),
     tube_exponent=(0.55, 1.0),
     drop_kpa_kg_min=(0.1, 1.2),
     plug_volume_l=(0.25, 0.60),
@@ -92,7 +92,7 @@ HOLD: Final = Ranges(
     loss_k=(3.5, 10.0),
     friction=(0.02, 0.04),
     hold_up=(0.40, 0.65),
-    yield_kg=(5.0, 18.0),
+    yield_kg=(6.0, 20.0),
     cow_speed=(0.5, 1.4),
     letdown_s=(0.0, 60.0),
     bimodal_share=0.3,

@@ -39,6 +39,7 @@ class Hang:
     start_s: float
     back_s: float | None
     end_s: float
+    kicked: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +103,7 @@ def draw_platform(rng: np.random.Generator, ranges: Ranges, stalls: int, milking
 def draw_visits(rng: np.random.Generator, ranges: Ranges, platform: Platform, stall: int) -> list[Visit]:
     """Draw what happens at one stall, in order of time."""
     visits: list[Visit] = []
-    entry = (stall - 1) * platform.rotation_s / platform.stalls * min(1.0, platform.last_entry_s / 60.0)
+    entry = (stall - 1) / platform.stalls * min(platform.rotation_s, platform.last_entry_s)
     while entry < platform.last_entry_s:
         if rng.random() < ranges.empty_share:
             entry += platform.rotation_s
@@ -159,12 +160,13 @@ def _course(rng: np.random.Generator, ranges: Ranges, bare: Milking) -> Milking:
     duration, on = bare.curve.take_off_s, bare.on_s
     if rng.random() < ranges.removal_share:
         off = on + duration * rng.uniform(0.5, 0.97)
+        shut = off + rng.uniform(0.6, 5.0)
         return replace(
             bare,
             ending=Ending.REMOVAL,
             spans=((on, off, 0.0),),
-            hangs=(Hang(off, None, off + rng.uniform(0.6, 5.0)),),
-            shut_s=off + 5.0,
+            hangs=(Hang(off, None, shut),),
+            shut_s=shut,
             end_s=off + 0.5,
         )
     if rng.random() < ranges.fall_off_share * (2.5 if bare.restless else 1.0):
@@ -178,13 +180,14 @@ def _fallen(rng: np.random.Generator, bare: Milking) -> Milking:
     duration, on = bare.curve.take_off_s, bare.on_s
     fall = on + rng.uniform(0.15, 0.9) * duration
     hang = float(np.exp(rng.uniform(np.log(2.0), np.log(40.0))))
+    kicked = bare.restless or rng.random() < 0.5
     if rng.random() < 0.7:
         back = fall + hang
         again = back + rng.uniform(3.0, 10.0)
         shut = back + max(duration - (fall - on), 25.0)
         return replace(
             bare,
-            hangs=(Hang(fall, back, again),),
+            hangs=(Hang(fall, back, again, kicked),),
             spans=((on, fall, 0.0), (back, shut, fall - on)),
             shut_s=shut,
             end_s=shut + rng.uniform(0.9, 2.0),
@@ -192,7 +195,7 @@ def _fallen(rng: np.random.Generator, bare: Milking) -> Milking:
     return replace(
         bare,
         ending=Ending.FALL_OFF,
-        hangs=(Hang(fall, None, fall + hang),),
+        hangs=(Hang(fall, None, fall + hang, kicked),),
         spans=((on, fall, 0.0),),
         shut_s=fall + hang,
         end_s=fall + 0.3,

@@ -59,7 +59,8 @@ def lay_milking(rng: np.random.Generator, track: Track, visit: Visit) -> None:
     track.valve[first:last] = 1.0
     ramp = int(rng.integers(8, 25))
     track.valve[last : last + ramp] = np.linspace(1.0, 0.0, ramp)[: track.valve[last : last + ramp].size]
-    off = int(milking.end_s * RATE_HZ) if milking.ending is Ending.TAKE_OFF else last
+    # a unit that is off the cow stays open while its valve shuts
+    off = int(milking.end_s * RATE_HZ) if milking.ending is Ending.TAKE_OFF else last - 45
     track.leak_mm2[first:off] = 0.0
     _attach(rng, track, (milking.open_s, milking.on_s), 160.0)
     for hang in milking.hangs:
@@ -90,18 +91,19 @@ def _attach(rng: np.random.Generator, track: Track, when: tuple[float, float], w
     times = np.concatenate([[on_s], on_s + span * np.sort(rng.uniform(0.15, 1.0, steps - 1)), [on_s + span]])
     wide = wide_mm2 * rng.uniform(0.5, 1.4)
     areas = [wide * ((steps - k) / steps) ** 1.3 for k in range(1, steps + 1)]
-    _paint(track.leak_mm2, open_s, on_s, wide)
+    paint(track.leak_mm2, open_s, on_s, wide)
     for k in range(steps):
         area = areas[k] if areas[k] > 0 else rng.uniform(0.0, 6.0)
-        _paint(track.leak_mm2, times[k], times[k + 1], area)
+        paint(track.leak_mm2, times[k], times[k + 1], area)
         if k:
-            _paint(track.leak_mm2, times[k] - rng.uniform(0.2, 0.7), times[k], wide * rng.uniform(0.6, 1.2))
+            paint(track.leak_mm2, times[k] - rng.uniform(0.2, 0.7), times[k], wide * rng.uniform(0.6, 1.2))
     a, b = int(open_s * RATE_HZ), min(int((on_s + span) * RATE_HZ), track.leak_mm2.size)
     noise = np.exp(0.35 * wander(rng, max(b - a, 1), 0.15, RATE_HZ))
     track.leak_mm2[a:b] *= noise[: b - a]
 
 
-def _paint(values: FloatArray, start_s: float, end_s: float, value: float) -> None:
+def paint(values: FloatArray, start_s: float, end_s: float, value: float) -> None:
+    """Set the samples of a span."""
     values[int(start_s * RATE_HZ) : int(end_s * RATE_HZ)] = value
 
 
