@@ -6,7 +6,7 @@ of each circumstance in that rate: what happens on a unit that nothing ails is `
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -30,11 +30,12 @@ AT_KPA: Final = 40.0
 
 @dataclass(frozen=True, slots=True)
 class Opening:
-    """One opening of the liner: effective area [mm2] behind a ramp, held, and closed by the same ramp."""
+    """One opening of the liner: effective area [mm2] behind a ramp, held, and closed behind another."""
 
     start_s: float
     end_s: float
     ramp_s: float
+    close_s: float
     area_mm2: float
 
 
@@ -119,7 +120,7 @@ def _slip(
     rng: np.random.Generator, ranges: Ranges, visit: Visit, start: float, how: tuple[str, float]
 ) -> AirEvent:
     cause, flutter = how
-    openings = _flutter(rng, start) if rng.random() < flutter else _openings(rng, ranges, start)
+    openings = _flutter(rng, start, ranges.slip_litres_median) if rng.random() < flutter else _openings(rng, ranges, start)
     return AirEvent(visit.stall, "liner_slip", cause, phase_of(visit, start), tuple(openings))
 
 
@@ -139,27 +140,23 @@ def _opening(rng: np.random.Generator, start: float, length: float, median_l: fl
     """Draw litres and from them the area, within what a liner can let through."""
     litres, air_l_min = 0.0, 0.0
     while not (0.03 <= litres <= 1.5 and 6.0 <= air_l_min <= 200.0):
-        litres = median_l * float(np.exp(0.9 * rng.normal()))
+        litres = median_l * float(np.exp(1.0 * rng.normal()))
         air_l_min = litres / length * 60.0
     ramp = min(rng.uniform(0.01, 0.06), length / 3.0)
-    return Opening(start, start + length, ramp, air_l_min / 60.0 / free_air_l_s(1.0, AT_KPA, 101.3))
+    return Opening(start, start + length, ramp, ramp, air_l_min / 60.0 / free_air_l_s(1.0, AT_KPA, 101.3))
 
 
-def _flutter(rng: np.random.Generator, start: float) -> list[Opening]:
-    """Return short openings at 2 to 6 a second for half a second to three."""
-    made: list[Opening] = []
+def _flutter(rng: np.random.Generator, start: float, median_l: float) -> list[Opening]:
+    """Return short openings at 2 to 6 a second for half a second to three, with the litres of one slip."""
     rate, stop = rng.uniform(2.0, 6.0), start + rng.uniform(0.5, 3.0)
-    area = rng.lognormal(np.log(5.0), 0.6)
+    spans = []
     while start < stop:
         period = rng.uniform(0.8, 1.2) / rate
-        length = float(np.clip(period * rng.uniform(0.4, 0.75), 0.1, min(0.4, 0.9 * period)))
-        made.append(
-            Opening(
-                start, start + length, rng.uniform(0.01, 0.03), float(min(area * rng.uniform(0.6, 1.4), 18.0))
-            )
-        )
+        spans.append((start, float(np.clip(period * rng.uniform(0.4, 0.75), 0.1, min(0.4, 0.9 * period)))))
         start += period
-    return made
+    whole = _opening(rng, start, sum(length for _, length in spans), 1.4 * median_l)
+    ramp = rng.uniform(0.01, 0.03)
+    return [Opening(at, at + on, ramp, ramp, whole.area_mm2 * rng.uniform(0.6, 1.4)) for at, on in spans]
 
 
 def phase_of(visit: Visit, instant_s: float) -> str:
@@ -186,11 +183,13 @@ def wide_openings(rng: np.random.Generator, visit: Visit) -> list[AirEvent]:
         removal = milking.ending == "removal"
         end = hang.end_s if hang.back_s is None else hang.back_s
         area, ramp = rng.uniform(220.0, 420.0), rng.uniform(0.05, 0.4)
-        openings = [Opening(hang.start_s, end, ramp, area)]
+        wide = Opening(hang.start_s, end, ramp, 0.05, area)
+        openings = [wide]
         if not removal and rng.random() < 0.4:
             # one cup leaves first and pulls the others down
-            openings[0] = Opening(hang.start_s + rng.uniform(0.2, 1.2), end, ramp, area)
-            openings.insert(0, Opening(hang.start_s, openings[0].start_s, 0.04, rng.uniform(15.0, 60.0)))
+            wide = replace(wide, start_s=hang.start_s + rng.uniform(0.2, 1.2))
+            one_cup = Opening(hang.start_s, wide.start_s + ramp + 0.1, 0.04, 0.04, rng.uniform(15.0, 60.0))
+            openings = [one_cup, wide]
         cause = "cow" if hang.kicked else "unknown"
         kind = "vacuum_removal" if removal else "fall_off"
         events.append(

@@ -69,7 +69,8 @@ def draw_curve(
     """
     scale = rotation_s / USUAL_ROTATION_S
     shares = np.array([0.215, 0.215, 0.285, 0.285]) * rng.uniform(0.8, 1.2, 4)
-    yields = draw(rng, ranges.yield_kg) * scale * shares / shares.sum()
+    many = 1.7 if rng.random() < ranges.slow_share else 1.0
+    yields = many * draw(rng, ranges.yield_kg) * scale * shares / shares.sum()
     plateau = np.array([0.9, 0.9, 1.1, 1.1]) * rng.uniform(0.8, 1.2, 4) * draw(rng, ranges.cow_speed)
     start = draw(rng, ranges.letdown_s) * scale + rng.uniform(0.0, 4.0, 4)
     if rng.random() < ranges.bimodal_share:

@@ -44,6 +44,8 @@ class Ranges:
     cow_speed: Span = (0.65, 1.25)
     letdown_s: Span = (0.0, 35.0)
     bimodal_share: float = 0.2
+    slow_share: float = 0.04
+    """Cows that give 1.7 times the milk and are not done within one round."""
     take_off_kg_min: Span = (0.2, 0.4)
     take_off_delay_s: Span = (5.0, 15.0)
     # events, per milking where it says share
@@ -51,7 +53,7 @@ class Ranges:
     train_share: float = 0.25
     slip_log_sigma: float = 0.65
     slip_median_s: Span = (0.35, 0.55)
-    slip_litres_median: float = 0.22
+    slip_litres_median: float = 0.18
     fall_off_share: float = 0.02
     removal_share: float = 0.03
     support_share: Span = (0.05, 0.12)
@@ -96,11 +98,12 @@ HOLD: Final = Ranges(
     cow_speed=(0.5, 1.4),
     letdown_s=(0.0, 60.0),
     bimodal_share=0.3,
+    slow_share=0.08,
     slips_per_100=(20.0, 60.0),
     train_share=0.35,
     slip_log_sigma=0.75,
     slip_median_s=(0.3, 0.7),
-    slip_litres_median=0.18,
+    slip_litres_median=0.14,
     beat_deg=(0.05, 0.25),
     beat_mm=(0.4, 2.0),
     angle_noise_deg=(0.05, 0.2),

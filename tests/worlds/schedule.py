@@ -160,7 +160,7 @@ def _course(rng: np.random.Generator, ranges: Ranges, bare: Milking) -> Milking:
     duration, on = bare.curve.take_off_s, bare.on_s
     if rng.random() < ranges.removal_share:
         off = on + duration * rng.uniform(0.5, 0.97)
-        shut = off + rng.uniform(0.6, 5.0)
+        shut = off + rng.uniform(0.8, 5.0)
         return replace(
             bare,
             ending=Ending.REMOVAL,

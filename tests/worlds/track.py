@@ -60,7 +60,7 @@ def lay_milking(rng: np.random.Generator, track: Track, visit: Visit) -> None:
     ramp = int(rng.integers(8, 25))
     track.valve[last : last + ramp] = np.linspace(1.0, 0.0, ramp)[: track.valve[last : last + ramp].size]
     # a unit that is off the cow stays open while its valve shuts
-    off = int(milking.end_s * RATE_HZ) if milking.ending is Ending.TAKE_OFF else last - 45
+    off = int(milking.end_s * RATE_HZ) if milking.ending is Ending.TAKE_OFF else last - 3
     track.leak_mm2[first:off] = 0.0
     _attach(rng, track, (milking.open_s, milking.on_s), 160.0)
     for hang in milking.hangs:
@@ -122,7 +122,9 @@ def _lay_opening(rng: np.random.Generator, gap: FloatArray, opening: Opening) ->
     if last <= first:
         return
     fine = (np.arange((last - first) * 10) + 0.5) / (10.0 * RATE_HZ) + first / RATE_HZ
-    edge = np.minimum((fine - opening.start_s), (opening.end_s - fine)) / opening.ramp_s
+    edge = np.minimum(
+        (fine - opening.start_s) / opening.ramp_s, (opening.end_s - fine) / opening.close_s
+    )
     shape = np.clip(edge, 0.0, 1.0).reshape(-1, 10).mean(axis=1)
     restless = np.exp(rng.uniform(0.05, 0.25) * wander(rng, last - first, 0.06, RATE_HZ))
     gap[first:last] = np.maximum(gap[first:last], opening.area_mm2 * shape * restless)
