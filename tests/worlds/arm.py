@@ -42,26 +42,33 @@ def draw_arm(
     taut = np.zeros(beat.size)
     milking_deg, milking_mm = rng.uniform(5.0, 25.0), rng.uniform(350.0, 500.0)
     for visit in visits:
-        _lay_visit(rng, (seconds, angle, cord, taut), visit, (milking_deg, milking_mm))
+        _lay_visit(
+            rng, (seconds, angle, cord, taut), visit, (milking_deg, milking_mm, 1.0 + ranges.beat_spread)
+        )
     for spell in spells:
         _lay_spell(rng, (seconds, angle, cord, taut), spell)
     size = beat.size
     on = taut > 0.0
     shift = rng.uniform()
-    wave = np.sin(2 * np.pi * (beat + shift)) * (1.0 + 0.2 * wander(rng, size, 20.0, ARM_HZ))
-    angle += draw(rng, ranges.beat_deg) * taut * wave + on * 0.25 * wander(rng, size, 8.0, ARM_HZ)
-    cord += draw(rng, ranges.beat_mm) * taut * wave + on * 3.0 * wander(rng, size, 8.0, ARM_HZ)
+    wave = np.sin(2 * np.pi * (beat + shift)) * (
+        1.0 + 0.5 * ranges.beat_spread * wander(rng, size, 20.0, ARM_HZ)
+    )
+    deg, mm = draw(rng, ranges.angle_noise_deg), draw(rng, ranges.cord_noise_mm)
+    angle += deg * draw(rng, ranges.beat_over_noise) * taut * wave + on * 0.25 * wander(
+        rng, size, 8.0, ARM_HZ
+    )
+    cord += mm * draw(rng, ranges.beat_over_noise) * taut * wave + on * 3.0 * wander(rng, size, 8.0, ARM_HZ)
     for start, end in unrest:
         _lay_unrest(rng, (seconds, angle, cord), (start, end))
-    angle += draw(rng, ranges.angle_noise_deg) * rng.normal(size=size)
-    cord += draw(rng, ranges.cord_noise_mm) * rng.normal(size=size)
+    angle += deg * rng.normal(size=size)
+    cord += mm * rng.normal(size=size)
     sign = rng.choice([-1.0, 1.0])
     angle = sign * rng.uniform(0.9, 1.1) * angle + rng.uniform(-20.0, 20.0)
     return angle, np.maximum(rng.uniform(0.95, 1.05) * cord + rng.uniform(-20.0, 30.0), 0.0)
 
 
 def _lay_visit(
-    rng: np.random.Generator, arm: tuple[FloatArray, ...], visit: Visit, place: tuple[float, float]
+    rng: np.random.Generator, arm: tuple[FloatArray, ...], visit: Visit, place: tuple[float, float, float]
 ) -> None:
     """Bring the arm out before attaching, to the height of this cow's udder, and back at the end."""
     milking = visit.milking
@@ -81,7 +88,7 @@ def _lay_visit(
     cord += share * (place[1] + 25.0 * height - PARKED_MM)
     for start, stop, _ in milking.spans:
         settled = start + (8.0 if start == milking.on_s else 5.0)
-        taut[(seconds >= settled) & (seconds < stop)] = 1.0
+        taut[(seconds >= settled) & (seconds < stop)] = place[2] ** height
     for hang in milking.hangs:
         # the unit hangs or lies low: the cord runs out and the arm swings
         low = (seconds >= hang.start_s) & (seconds < (hang.back_s or hang.end_s))

@@ -120,7 +120,11 @@ def _slip(
     rng: np.random.Generator, ranges: Ranges, visit: Visit, start: float, how: tuple[str, float]
 ) -> AirEvent:
     cause, flutter = how
-    openings = _flutter(rng, start, ranges.slip_litres_median) if rng.random() < flutter else _openings(rng, ranges, start)
+    openings = (
+        _flutter(rng, start, ranges.slip_litres_median)
+        if rng.random() < flutter
+        else _openings(rng, ranges, start)
+    )
     return AirEvent(visit.stall, "liner_slip", cause, phase_of(visit, start), tuple(openings))
 
 

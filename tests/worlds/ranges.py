@@ -61,8 +61,10 @@ class Ranges:
     empty_share: float = 0.06
     restless_share: float = 0.08
     # arm
-    beat_deg: Span = (0.07, 0.16)
-    beat_mm: Span = (0.6, 1.4)
+    beat_over_noise: Span = (0.8, 1.6)
+    """Amplitude of a taut cord's beat over the standard deviation of a sample's noise, angle and cord alike."""
+    beat_spread: float = 0.1
+    """Spread of that amplitude from cow to cow; half of it within a milking."""
     angle_noise_deg: Span = (0.08, 0.18)
     cord_noise_mm: Span = (0.6, 1.4)
     # sensors
@@ -104,8 +106,8 @@ HOLD: Final = Ranges(
     slip_log_sigma=0.75,
     slip_median_s=(0.3, 0.7),
     slip_litres_median=0.14,
-    beat_deg=(0.05, 0.25),
-    beat_mm=(0.4, 2.0),
+    beat_over_noise=(0.6, 2.0),
+    beat_spread=0.2,
     angle_noise_deg=(0.05, 0.2),
     cord_noise_mm=(0.4, 1.8),
     noise_kpa=(0.05, 0.4),

@@ -122,9 +122,7 @@ def _lay_opening(rng: np.random.Generator, gap: FloatArray, opening: Opening) ->
     if last <= first:
         return
     fine = (np.arange((last - first) * 10) + 0.5) / (10.0 * RATE_HZ) + first / RATE_HZ
-    edge = np.minimum(
-        (fine - opening.start_s) / opening.ramp_s, (opening.end_s - fine) / opening.close_s
-    )
+    edge = np.minimum((fine - opening.start_s) / opening.ramp_s, (opening.end_s - fine) / opening.close_s)
     shape = np.clip(edge, 0.0, 1.0).reshape(-1, 10).mean(axis=1)
     restless = np.exp(rng.uniform(0.05, 0.25) * wander(rng, last - first, 0.06, RATE_HZ))
     gap[first:last] = np.maximum(gap[first:last], opening.area_mm2 * shape * restless)
