@@ -5,8 +5,8 @@ r"""A claw behind a milk plug: gas spring, moving liquid and hold-up, with other
     m \dot U = (p - p_s) A - \frac{Z m}{2L} U|U| - M g \frac{H}{L} - \Delta_{slug} A,\quad
     \dot M = \dot m - s M U / L
 
-p claw pressure, U mixture speed, M liquid in the tube, Z friction, H lift, s ratio of liquid to mixture speed,
-m liquid and gas in the tube. Integrated by the classic Runge-Kutta scheme.
+p claw pressure, U mixture speed, M liquid in the tube, Z friction, H lift, s ratio of liquid to mixture
+speed, m liquid and gas in the tube. Integrated by the classic Runge-Kutta scheme.
 """
 
 from __future__ import annotations

@@ -3,9 +3,9 @@ r"""A claw without inertia: its gas is fed by openings and drained by a tube tha
 .. math:: \frac{V}{p_a}\frac{dv}{dt} = q_{out} - q_{in}, \quad
           q_{out} = u\,G(\dot m)\,10\,(\Delta/10)^n, \quad G = \frac{G_0}{1 + (\dot m / m_0)^{0.95}}
 
-with :math:`\Delta = v_{line} - a \dot m - v` [kPa], valve opening u, and :math:`q_{in}` through vent, cups and
-slipped liner by the orifice law. Exponent, conductance and choke differ from unit to unit. Pulsation is put on
-top as a ripple of fixed shape, since nothing here could store it.
+with :math:`\Delta = v_{line} - a \dot m - v` [kPa], valve opening u, and :math:`q_{in}` through vent, cups
+and slipped liner by the orifice law. Exponent, conductance and choke differ from unit to unit. Pulsation is
+put on top as a ripple of fixed shape, since nothing here could store it.
 """
 
 from __future__ import annotations

@@ -73,7 +73,7 @@ class Circumstances:
 def excess_rates(
     visit: Visit, spells: list[SupportSpell], around: Circumstances
 ) -> tuple[FloatArray, FloatArray]:
-    """Return seconds and the rate of each cause there, in units of the sound rate, shape (causes, seconds)."""
+    """Return seconds, and the rate of each cause there over the sound rate, shape (causes, seconds)."""
     milking = visit.milking
     assert milking is not None
     seconds = np.arange(np.ceil(milking.on_s + SETTLED_S), milking.shut_s - 3.0)

@@ -1,7 +1,7 @@
 """Milk of one cow: four quarters that let down, flow, and run dry one after another.
 
-Each quarter gives ``min(p r(t), left / tau)``: a plateau p behind a ramp r, then an exponential decline as the
-milk at hand runs out. A bimodal cow has only her cistern at hand until the alveolar milk comes.
+Each quarter gives ``min(p r(t), left / tau)``: a plateau p behind a ramp r, then an exponential decline as
+the milk at hand runs out. A bimodal cow has only her cistern at hand until the alveolar milk comes.
 """
 
 from __future__ import annotations

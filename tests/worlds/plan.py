@@ -118,7 +118,7 @@ def _touch(one: ev.AirEvent, other: ev.AirEvent) -> bool:
 
 
 def _unrest(rng: np.random.Generator, visits: list[Visit]) -> list[tuple[float, float]]:
-    """Return when the cows of a stall tread and kick: restless ones often, others rarely, and at kick-offs."""
+    """Return when the cows of a stall step and kick: restless ones often, all of them at kick-offs."""
     spans = []
     for visit in visits:
         milking = visit.milking

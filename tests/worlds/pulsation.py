@@ -1,4 +1,4 @@
-"""The beat of the pulsator: as a stroke of the liners that the claw's gas must follow, or as a fixed ripple."""
+"""The beat of the pulsator: a stroke of the liners that the claw's gas must follow, or a fixed ripple."""
 
 from __future__ import annotations
 

@@ -62,7 +62,7 @@ class Ranges:
     restless_share: float = 0.08
     # arm
     beat_over_noise: Span = (0.8, 1.6)
-    """Amplitude of a taut cord's beat over the standard deviation of a sample's noise, angle and cord alike."""
+    """Amplitude of a taut cord's beat over the standard deviation of a sample's noise, for angle and cord."""
     beat_spread: float = 0.1
     """Spread of that amplitude from cow to cow; half of it within a milking."""
     angle_noise_deg: Span = (0.08, 0.18)

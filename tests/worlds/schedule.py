@@ -34,7 +34,7 @@ class Ending(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Hang:
-    """The unit has left the teats: open from ``start_s``; first cup on again at ``back_s`` (None: not again)."""
+    """The unit hangs open from ``start_s``; its first cup is on again at ``back_s`` (None: not again)."""
 
     start_s: float
     back_s: float | None

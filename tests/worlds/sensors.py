@@ -1,4 +1,4 @@
-"""What the devices make of it: errors of sensors and meters, frames, clocks, and a network that loses and delays."""
+"""What the devices make of it: errors of sensors and meters, frames, clocks, and a poor network."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 
 from tests.worlds.arm import ARM_HZ
 from tests.worlds.plant import RATE_HZ, wander
@@ -65,8 +66,6 @@ def read_flow(rng: np.random.Generator, flow_kg_min: FloatArray, air_mm2: FloatA
 
 
 def _lowpass(values: FloatArray, a: float) -> FloatArray:
-    from scipy.signal import lfilter  # noqa: PLC0415 - one use
-
     return np.asarray(lfilter([1.0 - a], [1.0, -a], values))
 
 
@@ -105,7 +104,7 @@ def flow_rows(rng: np.random.Generator, line: Line, topic: str, flow: FloatArray
 
 
 def cow_rows(rng: np.random.Generator, line: Line, topic: str, visits: list[Visit]) -> list[Row]:
-    """Tell who comes and that the stall is empty; none of them is lost, for a reader repeats what is not taken."""
+    """Tell who comes and goes; nothing is lost, for a reader repeats what is not taken."""
     payloads: list[tuple[int, str]] = []
     for visit in visits:
         name = "null" if visit.cow is None else f'"{visit.cow}"'
@@ -132,7 +131,7 @@ def _hundredths(values: FloatArray) -> list[str]:
 def _sent(
     rng: np.random.Generator, line: Line, topic: str, payloads: list[tuple[int, str]], length_ms: int
 ) -> list[Row]:
-    """Number the payloads, stamp them by the device's clock, and send them over a poor network."""
+    """Give payloads their numbers, stamp them by the device's clock, and send them over a poor network."""
     count = len(payloads)
     chance, delay = rng.random(count), rng.uniform(20.0, 120.0, count)
     rows: list[Row] = []

@@ -19,8 +19,8 @@ FloatArray = NDArray[np.float64]
 class Track:
     """Arrays of one length: what drives the claw of one stall.
 
-    ``leak_mm2`` is air of attaching and detaching, ``gap_mm2`` that of events; ``window`` is 0 or one more than
-    the index of the event whose twin runs.
+    ``leak_mm2`` is air of attaching and detaching, ``gap_mm2`` that of events; ``window`` is 0 or one more
+    than the index of the event whose twin runs.
     """
 
     line_kpa: FloatArray

@@ -1,4 +1,4 @@
-"""The wash after milking: every unit on its jetters, water in the tubes, and air slugs at the injector's beat.
+"""The wash after milking: units on jetters, water in the tubes, air slugs at the injector's beat.
 
 No message tells of it: no cow stands at the stall, the arm is parked, yet there is vacuum and flow.
 """
