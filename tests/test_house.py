@@ -83,6 +83,12 @@ def test_the_simulator_knows_only_the_wire() -> None:
     assert seen <= {"ingest.wire"}
 
 
+def test_the_worlds_know_neither_detector_nor_simulator() -> None:
+    """What the detector is judged by is made without it: only the test of the worlds sees ``ingest.wire``."""
+    seen = {n for path in (HOME / "tests/worlds").glob("*.py") for n in imports(path)}
+    assert {n for n in seen if n.partition(".")[0] in BELOW} <= {"ingest.wire"}
+
+
 def test_only_the_command_line_starts_the_simulator() -> None:
     """No room but dashboards imports the simulator, so no truth can leak into detection."""
     rooms = ("detect", "store", "ingest")

@@ -93,9 +93,11 @@ def _lay_visit(
         # the unit hangs or lies low: the cord runs out and the arm swings
         low = (seconds >= hang.start_s) & (seconds < (hang.back_s or hang.end_s))
         swing = np.exp(-(seconds[low] - hang.start_s) / 2.0) * np.sin(6.0 * (seconds[low] - hang.start_s))
-        depth = 60.0 if milking.ending is Ending.REMOVAL else 180.0
-        cord[low] += depth * rng.uniform(0.6, 1.2) * np.minimum((seconds[low] - hang.start_s) / 0.6, 1.0)
-        angle[low] += 6.0 * swing - rng.uniform(1.0, 5.0)
+        # a hand that pulls the unit off lowers it and does not let it swing
+        held = milking.ending is Ending.REMOVAL
+        drop = (60.0 if held else 180.0) * rng.uniform(0.6, 1.2)
+        cord[low] += drop * np.minimum((seconds[low] - hang.start_s) / 0.6, 1.0)
+        angle[low] += (0.5 if held else 6.0) * swing - rng.uniform(1.0, 5.0)
 
 
 def _lay_spell(rng: np.random.Generator, arm: tuple[FloatArray, ...], spell: SupportSpell) -> None:

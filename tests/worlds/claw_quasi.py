@@ -48,7 +48,7 @@ def draw_quasi(rng: np.random.Generator, ranges: Ranges, ambient_kpa: float) -> 
         choke_kg_min=draw(rng, ranges.choke_kg_min),
         exponent=exponent,
         drop_kpa_kg_min=draw(rng, ranges.drop_kpa_kg_min),
-        vent_mm2=draw(rng, ranges.vent_l_min) / 60.0 / free_air_l_s(1.0, 40.0, ambient_kpa),
+        vent_mm2=draw(rng, ranges.claw_vent_l_min) / 60.0 / free_air_l_s(1.0, 40.0, ambient_kpa),
     )
 
 

@@ -23,7 +23,7 @@ FloatArray = NDArray[np.float64]
 CAUSES: Final = ("unknown", "weight_not_carried", "quarter_dry", "low_plant_vacuum", "stall_fault", "cow")
 MERGE_S: Final = 5.0
 """Pauses under it make one event."""
-SETTLED_S: Final = 8.0
+SETTLED_S: Final = 22.0
 """No slip sooner after the first cup: the milker is still there."""
 AT_KPA: Final = 40.0
 
@@ -48,6 +48,8 @@ class AirEvent:
     cause: str
     phase: str
     openings: tuple[Opening, ...]
+    cause_best: float = 1.0
+    """Share of the likeliest cause at that moment: who knew all of it would be right so often."""
 
     @property
     def start_s(self) -> float:
@@ -111,8 +113,10 @@ def draw_slips(
     events: list[AirEvent] = []
     for visit, seconds, rate in rates:
         for k in np.flatnonzero(rng.random(seconds.size) < sound * rate.sum(axis=0)):
-            cause = CAUSES[int(rng.choice(len(CAUSES), p=rate[:, k] / rate[:, k].sum()))]
-            events.append(_slip(rng, ranges, visit, float(seconds[k] + rng.uniform()), (cause, flutter)))
+            share = rate[:, k] / rate[:, k].sum()
+            cause = CAUSES[int(rng.choice(len(CAUSES), p=share))]
+            slip = _slip(rng, ranges, visit, float(seconds[k] + rng.uniform()), (cause, flutter))
+            events.append(replace(slip, cause_best=float(share.max())))
     return _merge(events, rates)
 
 
@@ -210,7 +214,7 @@ def _merge(events: list[AirEvent], rates: list[tuple[Visit, FloatArray, FloatArr
         last = merged[-1] if merged else None
         if last and last.stall == event.stall and event.start_s - last.end_s < MERGE_S:
             kept = [o for o in event.openings if o.start_s > last.end_s]
-            merged[-1] = AirEvent(last.stall, last.kind, last.cause, last.phase, (*last.openings, *kept))
+            merged[-1] = replace(last, openings=(*last.openings, *kept))
         else:
             merged.append(event)
     ends = sorted((stall, entry, end) for (stall, entry), end in latest.items())

@@ -1,7 +1,8 @@
 """Milk of one cow: four quarters that let down, flow, and run dry one after another.
 
-Each quarter gives ``min(p r(t), left / tau)``: a plateau p behind a ramp r, then an exponential decline as
-the milk at hand runs out. A bimodal cow has only her cistern at hand until the alveolar milk comes.
+Each quarter gives ``min(p r(t), left / tau)``: a plateau p behind a smooth incline r, then an exponential
+decline as the milk at hand runs out. A bimodal cow has only her cistern at hand at first; once the
+alveolar milk comes she inclines again.
 """
 
 from __future__ import annotations
@@ -39,19 +40,21 @@ class Curve:
 
 
 @njit(cache=True)
-def _quarters(cistern, alveolar, come_s, start_s, ramp_s, plateau, tau_s, steps):
+def _quarters(cistern, alveolar, come_s, start_s, incline_s, plateau, tau_s, steps):
     """Return the flow [kg/min] of each quarter over time."""
     flow = np.zeros((4, steps))
     for q in range(4):
         left = cistern[q]
         waiting = alveolar[q]
+        begun, held, f = start_s[q], 0.0, 0.0
         for k in range(steps):
             t = k * STEP_S
             if waiting > 0.0 and t >= come_s[q]:
                 left += waiting
-                waiting = 0.0
-            ramp = min(max((t - start_s[q]) / ramp_s[q], 0.0), 1.0)
-            f = min(plateau[q] * ramp, left / (tau_s[q] / 60.0))
+                waiting, begun, held = 0.0, t, f
+            x = min(max((t - begun) / incline_s[q], 0.0), 1.0)
+            most = held + (plateau[q] - held) * x * x * (3.0 - 2.0 * x)
+            f = min(most, left / (tau_s[q] / 60.0))
             left -= f * STEP_S / 60.0
             flow[q, k] = f
     return flow
@@ -84,7 +87,7 @@ def draw_curve(
         yields - cistern,
         come,
         start,
-        rng.uniform(4.0, 15.0, 4),
+        rng.uniform(*ranges.incline_s, 4),
         plateau,
         rng.uniform(18, 32, 4),
         steps,

@@ -27,7 +27,9 @@ class Ranges:
     stroke_ml: Span = (6.0, 12.0)
     # unit
     vent_l_min: Span = (7.0, 12.0)
-    claw_l: Span = (0.15, 0.28)
+    claw_l: Span = (0.20, 0.32)
+    claw_vent_l_min: Span = (5.0, 9.0)
+    """Of a claw without a plug, which holds less gas: it too takes about a second to empty."""
     open_tube_l_min: Span = (750.0, 950.0)
     choke_kg_min: Span = (0.15, 0.25)
     tube_exponent: Span = (0.60, 0.80)
@@ -43,6 +45,7 @@ class Ranges:
     yield_kg: Span = (8.0, 18.0)
     cow_speed: Span = (0.65, 1.25)
     letdown_s: Span = (0.0, 35.0)
+    incline_s: Span = (8.0, 20.0)
     bimodal_share: float = 0.2
     slow_share: float = 0.04
     """Cows that give 1.7 times the milk and are not done within one round."""
@@ -84,7 +87,8 @@ HOLD: Final = Ranges(
     ripple_kpa=(1.5, 6.0),
     stroke_ml=(4.0, 16.0),
     vent_l_min=(5.0, 15.0),
-    claw_l=(0.12, 0.35),
+    claw_l=(0.16, 0.40),
+    claw_vent_l_min=(4.0, 10.0),
     open_tube_l_min=(600.0, 1100.0),
     choke_kg_min=(0.10, 0.35),
     tube_exponent=(0.55, 1.0),
@@ -99,6 +103,7 @@ HOLD: Final = Ranges(
     yield_kg=(6.0, 20.0),
     cow_speed=(0.5, 1.4),
     letdown_s=(0.0, 60.0),
+    incline_s=(5.0, 25.0),
     bimodal_share=0.3,
     slow_share=0.08,
     slips_per_100=(20.0, 60.0),

@@ -89,7 +89,8 @@ def _attach(rng: np.random.Generator, track: Track, when: tuple[float, float], w
     steps = int(rng.choice([1, 2, 3, 4], p=[0.15, 0.2, 0.25, 0.4]))
     span = rng.uniform(3.0, 20.0 if steps > 1 else 8.0)
     times = np.concatenate([[on_s], on_s + span * np.sort(rng.uniform(0.15, 1.0, steps - 1)), [on_s + span]])
-    wide = wide_mm2 * rng.uniform(0.5, 1.4)
+    # a kinked short milk tube lets in little
+    wide = wide_mm2 * float(np.exp(rng.uniform(np.log(0.15), np.log(1.4))))
     areas = [wide * ((steps - k) / steps) ** 1.3 for k in range(1, steps + 1)]
     paint(track.leak_mm2, open_s, on_s, wide)
     for k in range(steps):
