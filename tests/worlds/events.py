@@ -190,7 +190,7 @@ def wide_openings(rng: np.random.Generator, visit: Visit) -> list[AirEvent]:
     for hang in milking.hangs:
         removal = milking.ending == "removal"
         end = hang.end_s if hang.back_s is None else hang.back_s
-        area, ramp = rng.uniform(220.0, 420.0), rng.uniform(0.05, 0.4)
+        area, ramp = rng.uniform(100.0, 350.0), rng.uniform(0.05, 0.4)
         wide = Opening(hang.start_s, end, ramp, 0.05, area)
         openings = [wide]
         if not removal and rng.random() < 0.4:
