@@ -2,63 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import polars as pl
 import pytest
-from numpy.typing import NDArray
 from scipy.stats import kurtosis
 
 from ingest.wire import Unreadable, parse_payload, parse_topic
-from tests.worlds.arm import ARM_HZ, draw_arm
+from tests.worlds.bench import (
+    HIGH_LINE,
+    LOW_LINE,
+    SEA_LEVEL_KPA,
+    STEP_S,
+    settling_s,
+    slipped,
+    steady_track,
+    swings,
+    vent_mm2,
+    with_vent,
+)
 from tests.worlds.claw_plug import PlugUnit, draw_plug, run_plug
 from tests.worlds.claw_quasi import QuasiUnit, draw_quasi, run_quasi
-from tests.worlds.events import AirEvent, Opening
 from tests.worlds.make import make_world
 from tests.worlds.orifice import free_air_l_s
 from tests.worlds.plan import WORLDS, Order, make_plan
-from tests.worlds.plant import RATE_HZ
 from tests.worlds.plug_inverse import air_l_min
-from tests.worlds.pulsation import Pulsator, beat
 from tests.worlds.ranges import TUNE
 from tests.worlds.slugs import draw_slugging, slug_kpa
-from tests.worlds.track import Track, blank, lay_event
-
-FloatArray = NDArray[np.float64]
-SEA_LEVEL_KPA = 101.325
-STEP_S = 1.0 / RATE_HZ
-LOW_LINE = PlugUnit(0.40, 16.0, 2.0, -0.8, 6.0 + 0.03 * 2.0 / 0.016, 0.5, 0.0)
-HIGH_LINE = PlugUnit(0.40, 16.0, 3.0, 1.8, 6.0 + 0.03 * 3.0 / 0.016, 0.5, 0.0)
-
-
-def vent_mm2(air_l_min: float, vacuum_kpa: float) -> float:
-    return air_l_min / 60.0 / free_air_l_s(1.0, vacuum_kpa, SEA_LEVEL_KPA)
-
-
-def with_vent(unit: PlugUnit, area_mm2: float) -> PlugUnit:
-    return PlugUnit(
-        unit.volume_l, unit.bore_mm, unit.length_m, unit.lift_m, unit.friction, unit.hold_up, area_mm2
-    )
-
-
-def steady_track(seconds: float, flow_kg_min: float, line_kpa: float = 44.0) -> Track:
-    """Return a sealed unit on a steady line, with steady milk and without pulsation."""
-    size = int(seconds * RATE_HZ)
-    track = blank(np.full(size, line_kpa), np.zeros(size), np.zeros(size))
-    track.valve[:] = 1.0
-    track.leak_mm2[:] = 0.0
-    track.flow_kg_min[:] = flow_kg_min
-    return track
-
-
-def slipped(track: Track, start_s: float, length_s: float, area_mm2: float) -> AirEvent:
-    opening = Opening(start_s, start_s + length_s, 0.03, 0.03, area_mm2)
-    event = AirEvent(1, "liner_slip", "unknown", "peak", (opening,))
-    lay_event(np.random.default_rng(0), track, event, 0)
-    return event
 
 
 @pytest.mark.parametrize(
@@ -108,16 +80,6 @@ def test_a_shut_claw_empties_through_its_vent(claw: str) -> None:
         vacuum = run_plug(with_vent(LOW_LINE, vent), track, STEP_S, SEA_LEVEL_KPA)[0]
     fall = vacuum[1000:]
     assert (np.argmax(fall < 10.0) - np.argmax(fall < 42.0)) * STEP_S == pytest.approx(1.19, rel=0.03)
-
-
-def settling_s(run: Callable[[Track], tuple[FloatArray, ...]]) -> float:
-    """Return how long after the reseal of a slip of 1 s the vacuum still is more than 1 kPa from before."""
-    track = steady_track(40.0, 2.5)
-    event = slipped(track, 30.0, 1.0, 3.0)
-    vacuum = run(track)[0]
-    after = vacuum[int(event.end_s * RATE_HZ) + 1 :]
-    away = np.flatnonzero(np.abs(after - vacuum[2990]) > 1.0)
-    return float(away[-1] + 1 if away.size else 0) * STEP_S
 
 
 def test_only_the_claw_without_inertia_recovers_at_once() -> None:
@@ -174,36 +136,10 @@ def test_slugs_are_heavy_tailed_in_the_air_and_absent_when_dry() -> None:
 def test_a_taut_cord_beats_and_a_slack_one_does_not() -> None:
     """Over 30 s a lock-in that knows the beat tells the two apart in nearly every stretch."""
     order = Order("milk_plug", 1)
-    plan = make_plan(order.rng(), order)
-    rng = np.random.default_rng(1)
-    size = int(order.minutes * 60 * RATE_HZ)
-    taut: list[float] = []
-    slack: list[float] = []
-    for stall, visits in plan.visits.items():
-        phase = beat(rng, Pulsator(58.0, 0.6, alternate=True), size)
-        spells = [spell for spell in plan.spells if spell.stall == stall]
-        angle, _ = draw_arm(rng, order.ranges, visits, (spells, [], phase))
-        turns = phase[:: int(RATE_HZ / ARM_HZ)]
-        whole = {"taut": taut, "slack": slack}
-        found: dict[str, list[float]] = {"taut": [], "slack": []}
-        for visit in visits:
-            milking = visit.milking
-            if milking is None or milking.hangs:
-                continue
-            for start in np.arange(milking.on_s + 12.0, milking.shut_s - 32.0, 30.0):
-                touching = [s for s in spells if s.start_s < start + 30.0 and s.end_s > start]
-                part = slice(int(start * ARM_HZ), int((start + 30.0) * ARM_HZ))
-                swing = np.abs(np.mean(np.diff(angle)[part] * np.exp(-2j * np.pi * turns[part])))
-                if not touching:
-                    found["taut"].append(float(swing))
-                elif all(s.state == "slack" and s.start_s < start and s.end_s > start + 30 for s in touching):
-                    found["slack"].append(float(swing))
-        norm = np.median(found["taut"])
-        for state, swings in found.items():
-            whole[state] += [swing / norm for swing in swings]
-    assert len(slack) >= 10
-    assert np.mean(np.array(taut) < 0.6) < 0.02
-    assert np.mean(np.array(slack) > 0.6) < 0.02
+    found = swings(order, make_plan(order.rng(), order))
+    assert len(found["slack"]) >= 10
+    assert np.mean(np.array(found["taut"]) < 0.6) < 0.02
+    assert np.mean(np.array(found["slack"]) > 0.6) < 0.02
 
 
 @pytest.mark.parametrize("name", WORLDS)
