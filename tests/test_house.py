@@ -83,6 +83,12 @@ def test_the_simulator_knows_only_the_wire() -> None:
     assert seen <= {"ingest.wire"}
 
 
+def test_the_worlds_know_neither_detector_nor_simulator() -> None:
+    """What the detector is judged by is made without it: only the test of the worlds sees ``ingest.wire``."""
+    seen = {n for path in (HOME / "tests/worlds").glob("*.py") for n in imports(path)}
+    assert {n for n in seen if n.partition(".")[0] in BELOW} <= {"ingest.wire"}
+
+
 def test_only_the_command_line_starts_the_simulator() -> None:
     """No room but dashboards imports the simulator, so no truth can leak into detection."""
     rooms = ("detect", "store", "ingest")
@@ -131,7 +137,7 @@ def test_tests_mirror_the_rooms() -> None:
     """Test modules live in the folder of their room, which is no package."""
     assert list((HOME / "tests").rglob("__init__.py")) == []
     folders = {path.parent.relative_to(HOME / "tests").parts[:1] for path in modules("tests")}
-    assert folders <= {(room,) for room in (*BELOW, "system")} | {()}
+    assert folders <= {(room,) for room in (*BELOW, "system", "worlds")} | {()}
 
 
 FORBIDDEN = ["py" + "pi.org", "python" + "hosted", "/wo" + "rk/", "/tm" + "p/", "TO" + "DO", "FIX" + "ME"]
