@@ -34,13 +34,12 @@ SHORTEST_S, LONGEST_S, NEEDED_S = 3.0, 15.0, 8.0  # memory of its power: so long
 LEVEL_KNOWN_S = 10.0  # carried seconds after which the noise of a sample is known
 TWO_PI = 2.0 * math.pi
 SLOWEST_HZ, STEP_HZ = 0.7, 0.02  # 42-77 pulsations a minute; 60 is usual (common practice, no source)
-BEAT_S = 120.0  # memory of the pulsator's rate [s]
 CLIP = 3.0  # deviations of a sample: treading counts no more
 LEAST_CLEAR = 0.1  # beat over noise, squared, both together: what is weaker tells nothing
 OWN_SWING_S, OWN_LEAST, OWN_MOST = 25.0, 0.6, 1.6  # a cow hangs more or less on the cord than others
-RECOVERED = 2.0  # times the norm of a stall that was never carried: somebody set its arm
+RECOVERED = 0.6  # of what the other stalls show: somebody set the arm of a stall that was never carried
 OWN_S, NORM_S = 20.0, 2000.0  # memory of the milking's own level and of the stall's norm [s]
-UP_S, DOWN_S = 60.0, 200.0  # the norm of the swing follows what is taut, not what is slack [s]
+UP_S, DOWN_S = 100.0, 300.0  # the norm of the swing follows what is taut, not what is slack [s]
 TRUSTED_S = 60.0  # carried seconds before the stall's norm of the swing is believed
 PLACED_S = 900.0  # carried seconds, some four cows, before its norm of the level is
 DEV_DEG, DEV_MM, DEV_S = 2.5, 30.0, 500.0  # scatter from cow to cow to begin with, and its weight
@@ -167,19 +166,24 @@ def swing_size(s: Any, k: int, dt_s: float) -> float:
 @compiled
 def find_beat(s: Any, dt_s: float) -> None:
     """Find the rate of the stall's pulsator in what its arm showed while it carried."""
-    gain, best, at = dt_s / min(BEAT_S, s.norm_n), 0.0, s.beat_at
     for i in range(RATES):
-        shown = 0.0
         for k in range(2):
-            shown += s.bank_power[i, k] / max(noise_power(s, k), 1e-9)
-        s.beat[i] += gain * (shown - s.beat[i])
+            pace = UP_S if s.bank_power[i, k] > s.beat[i, k] else DOWN_S
+            s.beat[i, k] += dt_s / min(pace, s.norm_n) * (s.bank_power[i, k] - s.beat[i, k])
+    best = 0.0
     for i in range(1, RATES - 1):  # slow sway rises towards the edge: only a peak is a beat
-        if s.beat[i] > best and s.beat[i] >= s.beat[i - 1] and s.beat[i] >= s.beat[i + 1]:
-            best, at = s.beat[i], i
-    if abs(at - s.beat_at) > 1:
-        for k in range(2):
-            s.norm_swing[k] = s.own_swing[k] = math.sqrt(s.bank_power[at, k])
-    s.beat_at = at
+        here = beat_clear(s, i)
+        if here > best and here >= beat_clear(s, i - 1) and here >= beat_clear(s, i + 1):
+            best, s.beat_at = here, i
+    for k in range(2):
+        s.norm_swing[k] = math.sqrt(max(s.beat[s.beat_at, k] - noise_power(s, k) * 2.0 * dt_s / SWING_S, 0.0))
+
+
+@compiled
+def beat_clear(s: Any, i: int) -> float:
+    """Return the usual power at one rate over the noise, angle and cord together."""
+    angle, cord = s.beat[i, 0] / max(noise_power(s, 0), 1e-9), s.beat[i, 1] / max(noise_power(s, 1), 1e-9)
+    return float(angle + cord)
 
 
 @compiled
@@ -187,15 +191,18 @@ def swing_share(s: Any, angle_swing: float, cord_swing: float) -> float:
     """Return the swing over the usual one, angle and cord by their clearness; -1 when nothing is known."""
     if s.norm_n < TRUSTED_S:
         return -1.0
+    if s.others_clear > 0.0:
+        clear = angle_swing**2 / max(noise_power(s, 0), 1e-9) + cord_swing**2 / max(noise_power(s, 1), 1e-9)
+        return math.sqrt(clear) / s.others_clear
     total, weights = 0.0, 0.0
     for k in range(2):
         usual = s.norm_swing[k]
         if s.own_swing_n >= OWN_SWING_S:
-            usual *= min(max(s.own_swing[k] / usual, OWN_LEAST), OWN_MOST)
+            usual *= min(max(s.own_swing[k] / max(usual, 1e-9), OWN_LEAST), OWN_MOST)
         weight = clearness(s, k)
         total += weight * (angle_swing if k == 0 else cord_swing) / max(usual, 1e-9)
         weights += weight
-    return float(total / weights) if weights > LEAST_CLEAR or s.never_taut > 0.0 else -1.0
+    return float(total / weights) if weights > LEAST_CLEAR else -1.0
 
 
 @compiled
@@ -216,8 +223,6 @@ def learn_arm(s: Any, swing: tuple[float, float], scatter: tuple[float, float], 
     s.norm_cord += gain * (s.cord_mean - s.norm_cord)
     for k in range(2):
         now = swing[0] if k == 0 else swing[1]
-        pace = UP_S if now > s.norm_swing[k] else DOWN_S
-        s.norm_swing[k] += dt_s / min(pace, max(s.norm_n, dt_s)) * (now - s.norm_swing[k])
         noise = scatter[0] if k == 0 else scatter[1]
         s.swing_noise[k] += gain * (noise - s.swing_noise[k])
         s.own_swing[k] += dt_s / min(OWN_S, s.own_swing_n + dt_s) * (now - s.own_swing[k])
@@ -239,7 +244,7 @@ def sum_up(s: Any, share: float, b: int, num: KernelNumbers, dt_s: float) -> Non
 @compiled
 def evidence(s: Any, share: float, num: KernelNumbers) -> int:
     """Return what the arm shows now: carried, slack or drag."""
-    if s.never_taut > 0.0:
+    if s.others_clear > 0.0:
         return SLACK if share < RECOVERED else 0
     lost = s.lost_s > LOST_S
     step_cord, step_angle = 0.0, 0.0
@@ -262,7 +267,7 @@ def carried_share(s: Any, share: float) -> float:
     """Return the share of the weight that the arm carries: half when it drags, or when the beat tells nothing."""
     if s.astray != SLACK or share < 0.0:
         return 0.5
-    return min(share * (s.never_taut if s.never_taut > 0.0 else 1.0), 1.0)
+    return min(share, 1.0)
 
 
 @compiled

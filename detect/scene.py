@@ -54,7 +54,7 @@ YOUNG_S: Final = 45.0
 """Before this [s] low flow is let-down, no dryness."""
 SOUND_KPA: Final = 1.0
 """A plant this little under its regulated level [kPa] is sound."""
-ARM_S: Final = 120.0
+ARM_S: Final = 200.0
 """Attached seconds of a stall before its arm is held against the others' [s]."""
 NEVER_TAUT: Final = 0.35
 """A cord whose beat stands this little out of the noise, against the other stalls', was never taut."""
@@ -264,7 +264,7 @@ def count_second(stalls: Any, w: Witness, b: int) -> None:
             n += 1
         c.time_s += 1.0
         whole.time_s += 1.0
-        whole.strength_s[0] += 1.0 if s.astray > 0 or s.never_taut > 0.0 else 0.0
+        whole.strength_s[0] += 1.0 if s.astray > 0 or s.others_clear > 0.0 else 0.0
         whole.strength_s[1] += dryness(s, b)
         whole.strength_s[2] += lowness(whole.deficit)
         whole.strength_s[3] += 1.0 if c.unrest > UNREST and b - c.unrest_bin <= BEFORE + AFTER else 0.0
@@ -283,8 +283,8 @@ def compare_arms(stalls: Any) -> None:
     usual = float(np.median(clear[:n])) if n >= FEWEST else 0.0
     for i in range(stalls.shape[0]):
         s = stalls[i]
-        own = math.sqrt(clearness(s, 0) + clearness(s, 1)) / max(usual, 1e-9)
-        s.never_taut = own if usual > 0.0 and s.norm_n >= ARM_S and own < NEVER_TAUT else 0.0
+        own = math.sqrt(clearness(s, 0) + clearness(s, 1))
+        s.others_clear = usual if s.norm_n >= ARM_S and own < NEVER_TAUT * usual else 0.0
 
 
 @compiled
@@ -309,7 +309,7 @@ def write_note(w: Witness, s: Any, row: Any, note: Any) -> None:
     note.unrest, note.arm_known = c.moved, 1 if c.rest_n >= 10.0 else 0
     note.loose_state = s.astray if s.astray > 0 and s.astray_bin <= row.from_bin else 0
     note.loose_s = (row.from_bin - s.astray_bin) * BIN_S if note.loose_state > 0 else 0.0
-    if note.loose_state == 0 and s.never_taut > 0.0:
+    if note.loose_state == 0 and s.others_clear > 0.0:
         note.loose_state, note.loose_s = SLACK, (row.from_bin - s.on_bin) * BIN_S
     note.stall_s, note.all_s = c.time_s, whole.time_s
     for k in range(4):

@@ -211,14 +211,14 @@ ARM_FIELDS: Final = [
     ("angle_mean", "f8"),
     ("bank", "f8", (RATES, 4)),  # lock-ins by rate: angle (re, im), cord (re, im)
     ("bank_power", "f8", (RATES, 2)),  # their mean power: angle, cord
-    ("beat", "f8", RATES),  # power over noise while carried
+    ("beat", "f8", (RATES, 2)),  # that while carried
     ("beat_at", "i8"),  # where it is highest
     ("swing_s", "f8"),  # memory of the mean power in this attachment
     ("lost_s", "f8"),  # what is missing of the beat, summed over time
     ("lost_bin", "i8"),  # since when
     ("own_swing", "f8", 2),  # swing of this milking
     ("own_swing_n", "f8"),
-    ("never_taut", "f8"),  # 0, or the beat against that of the other stalls when it never was as theirs
+    ("others_clear", "f8"),  # 0, or the beat over noise that the others show and this stall never did
     ("own_n", "f8"),  # carried seconds behind the milking's own level
     ("own_cord", "f8"),
     ("own_angle", "f8"),
