@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import queue
 import threading
 import time
@@ -18,6 +19,8 @@ from ingest.rolling import Capturing
 from ingest.watchdog import Watchdog
 from ingest.wire import is_outgoing
 from store.batch import Watermark
+
+_LOG: Final = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +157,7 @@ class Session:
                 case Delivery():
                     deliveries.append(item)
                 case Connected():
+                    _LOG.info("connected to %s, hearing %s", self._config.broker.url, self._config.parlor.name)
                     client.publish_retained(self._receipts.all())
                     if self._announcements is not None:
                         client.publish_retained(self._announcements.everything())
