@@ -31,6 +31,7 @@ CALM = 60  # bins (3 s) after which a motion counts as a new one
 MEAN_S = 1.5  # memory of the level [s]
 SWING_S = 5.0  # memory of the lock-in [s]: over longer the rate is not known well enough
 SHORTEST_S, LONGEST_S, NEEDED_S = 3.0, 15.0, 8.0  # memory of its power: so long for a beat as strong as its noise
+ALIKE = 2  # steps of rate within which the pulsators of a parlor are set
 LEVEL_KNOWN_S = 10.0  # carried seconds after which the noise of a sample is known
 TWO_PI = 2.0 * math.pi
 SLOWEST_HZ, STEP_HZ = 0.7, 0.02  # 42-77 pulsations a minute; 60 is usual (common practice, no source)
@@ -170,8 +171,10 @@ def find_beat(s: Any, dt_s: float) -> None:
         for k in range(2):
             pace = UP_S if s.bank_power[i, k] > s.beat[i, k] else DOWN_S
             s.beat[i, k] += dt_s / min(pace, s.norm_n) * (s.bank_power[i, k] - s.beat[i, k])
-    best = 0.0
-    for i in range(1, RATES - 1):  # slow sway rises towards the edge: only a peak is a beat
+    best, first, last = 0.0, 1, RATES - 1
+    if s.others_at > 0:
+        first, last = max(s.others_at - ALIKE, 1), min(s.others_at + ALIKE + 1, RATES - 1)
+    for i in range(first, last):  # slow sway rises towards the edge: only a peak is a beat
         here = beat_clear(s, i)
         if here > best and here >= beat_clear(s, i - 1) and here >= beat_clear(s, i + 1):
             best, s.beat_at = here, i
@@ -314,7 +317,7 @@ def watch_arm(s: Any, angle_deg: float, cord_mm: float, now: Now, num: KernelNum
     if hanging:
         dt_s = min(max((b - s.last_arm) * BIN_S, BIN_S), 0.4)
         angle_swing, cord_swing = lock_in(s, b, (angle_deg, cord_mm), dt_s)
-        if s.arm_n * dt_s >= SWING_S + s.swing_s and b - s.arm_bin > CALM:
+        if s.arm_n * dt_s >= SWING_S + 0.5 * s.swing_s and b - s.arm_bin > CALM:
             share = swing_share(s, angle_swing, cord_swing)
             sum_up(s, share, b, num, dt_s)
             shown = evidence(s, share, num)

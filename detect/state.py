@@ -213,6 +213,7 @@ ARM_FIELDS: Final = [
     ("bank_power", "f8", (RATES, 2)),  # their mean power: angle, cord
     ("beat", "f8", (RATES, 2)),  # that while carried
     ("beat_at", "i8"),  # where it is highest
+    ("others_at", "i8"),  # where it is with the others; 0 not known
     ("swing_s", "f8"),  # memory of the mean power in this attachment
     ("lost_s", "f8"),  # what is missing of the beat, summed over time
     ("lost_bin", "i8"),  # since when
