@@ -14,11 +14,12 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.carry import ALIKE, SLACK, clearness
+from detect.carry import SLACK
 from detect.cause import UNREST
 from detect.machine import compiled
 from detect.params import BIN_S
 from detect.state import Happening, Now
+from detect.swing import ALIKE, clearness
 
 FOUND, CLOSED = int(Happening.AIR_FOUND), int(Happening.AIR_CLOSED)
 SECOND: Final = 20
