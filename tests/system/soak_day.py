@@ -20,7 +20,7 @@ import urllib.request
 from pathlib import Path
 
 from dashboards.demo import reserve
-from tests.system.bench_delivery import rss_mb
+from tests.system.process_figures import memory_mb
 from tests.system.crashing import Farm, Service
 from tests.system.mosquitto import SECRET, Mosquitto
 
@@ -67,7 +67,7 @@ def _watch(service: Service, simulator: subprocess.Popen[bytes], url: str, *, mo
     while simulator.poll() is None and time.monotonic() - begun_s < most_s:
         pause.wait(EVERY_S)
         figures = _metrics(url)
-        memory_mb.append(round(rss_mb(service.pid)))
+        memory_mb.append(round(memory_mb(service.pid)))
         hours = (figures["quietclaw_last_reading_timestamp_seconds"] or 0.0) % 86_400 / 3600
         told = {
             "minutes": round((time.monotonic() - begun_s) / 60, 1),
