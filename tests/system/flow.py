@@ -102,7 +102,9 @@ class Receipts:
     def wait(self, most_behind: int = 0, *, patience_s: float = PATIENCE_S) -> None:
         """Wait until all but so many of the frames are stored."""
         with self._moved:
-            assert self._moved.wait_for(lambda: self.behind <= most_behind, patience_s), f"{self.behind} behind"
+            assert self._moved.wait_for(lambda: self.behind <= most_behind, patience_s), (
+                f"{self.behind} behind"
+            )
 
     def wait_for_news(self) -> None:
         """Wait until something is stored that was not before."""

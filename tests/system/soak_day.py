@@ -20,9 +20,9 @@ import urllib.request
 from pathlib import Path
 
 from dashboards.demo import reserve
-from tests.system.process_figures import memory_mb
 from tests.system.crashing import Farm, Service
 from tests.system.mosquitto import SECRET, Mosquitto
+from tests.system.process_figures import memory_mb
 
 EVERY_S = 30.0
 
@@ -41,13 +41,15 @@ def main() -> None:
         url = service.ready()
         simulator = _simulator(farm, options.hours)
         try:
-            memory_mb = _watch(service, simulator, url, most_s=60.0 * options.minutes)
+            samples_mb = _watch(service, simulator, url, most_s=60.0 * options.minutes)
         finally:
             simulator.terminate()
             simulator.wait()
         code = service.stop()
-    middle = memory_mb[len(memory_mb) // 2]
-    print(json.dumps({"start_mb": memory_mb[0], "middle_mb": middle, "end_mb": memory_mb[-1], "exit": code}))
+    middle = samples_mb[len(samples_mb) // 2]
+    print(
+        json.dumps({"start_mb": samples_mb[0], "middle_mb": middle, "end_mb": samples_mb[-1], "exit": code})
+    )
 
 
 def _simulator(farm: Farm, hours: float) -> subprocess.Popen[bytes]:
@@ -63,22 +65,22 @@ def _simulator(farm: Farm, hours: float) -> subprocess.Popen[bytes]:
 
 def _watch(service: Service, simulator: subprocess.Popen[bytes], url: str, *, most_s: float) -> list[int]:
     """Print how it goes until it ends, and return the memory over time [MB]."""
-    begun_s, pause, memory_mb = time.monotonic(), threading.Event(), []
+    begun_s, pause, told_mb = time.monotonic(), threading.Event(), []
     while simulator.poll() is None and time.monotonic() - begun_s < most_s:
         pause.wait(EVERY_S)
         figures = _metrics(url)
-        memory_mb.append(round(memory_mb(service.pid)))
+        told_mb.append(round(memory_mb(service.pid)))
         hours = (figures["quietclaw_last_reading_timestamp_seconds"] or 0.0) % 86_400 / 3600
         told = {
             "minutes": round((time.monotonic() - begun_s) / 60, 1),
-            "rss_mb": memory_mb[-1],
+            "rss_mb": told_mb[-1],
             "read": round(figures["quietclaw_messages_total"]),
             "gaps": round(figures["quietclaw_gaps_total"]),
             "hour_of_day": round(hours, 2),
             "load": round(os.getloadavg()[0], 1),
         }
         print(json.dumps(told), flush=True)
-    return memory_mb
+    return told_mb
 
 
 def _metrics(url: str) -> dict[str, float]:
