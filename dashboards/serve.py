@@ -13,6 +13,7 @@ from prometheus_client import CollectorRegistry
 
 from dashboards.access import read_access
 from dashboards.asgi import gate_of, serving
+from dashboards.lean import COMPILER, give_back
 from dashboards.metrics import ServiceMetrics
 from dashboards.service import ServiceView, make_detector
 from dashboards.start_report import start_report
@@ -22,6 +23,8 @@ from ingest.config import Config
 from ingest.live import Ending, LiveService, Parts
 from ingest.pipeline import Committed
 
+SETTLED_MESSAGES: Final = 2000
+"""Once so many are stored, the detector's machine code has been loaded (engineering choice)."""
 _LOG: Final = logging.getLogger(__name__)
 
 
@@ -70,7 +73,7 @@ def serve(
     parts = Parts(
         open_history=view.open_history,
         new_detector=view.new_detector,
-        observers=(view.observe, observe),
+        observers=(view.observe, observe, _Settling()),
         on_connected=lambda: supervisor.ready(listening),
         on_trouble=on_trouble,
         on_turn=supervisor.alive,
@@ -84,3 +87,16 @@ def serve(
         started(url, view)
         LiveService(config, parts).run(stop, ending=ending)
         supervisor.stopping()
+
+
+class _Settling:
+    """Wait until the service runs as it will go on running, and give back what only its start needed."""
+
+    def __init__(self) -> None:
+        self._awaited = SETTLED_MESSAGES
+
+    def __call__(self, committed: Committed) -> None:
+        if self._awaited > 0:
+            self._awaited -= committed.messages
+            if self._awaited <= 0:
+                _LOG.info("gave back %d parts of %s", give_back(COMPILER), COMPILER)
