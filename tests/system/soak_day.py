@@ -16,6 +16,7 @@ import threading
 import time
 import urllib.request
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from itertools import islice
 from pathlib import Path
 from typing import Final
@@ -41,7 +42,9 @@ class Day:
         self.sent = 0
         self.simulated_s = 0.0
         self._farm = farm
-        self._scenario = PRESETS["plain"](seed=1, stalls=STALLS, hours=hours)
+        # Device clocks must not run ahead of the receiver's, so a fast day begins in the past.
+        start_ns = time.time_ns() - round(3600 * hours * (1.0 - 1.0 / speed) * NS)
+        self._scenario = replace(PRESETS["plain"](seed=1, stalls=STALLS, hours=hours), start_ns=start_ns)
         self._speed = speed
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._run)
@@ -71,23 +74,25 @@ def watch(service: Service, day: Day, url: str, *, most_s: float) -> Iterator[di
     begun_s, pause = time.monotonic(), threading.Event()
     while day.goes_on and time.monotonic() - begun_s < most_s:
         pause.wait(EVERY_S)
-        sent = day.sent
+        sent, counts = day.sent, outcomes(url)
         yield {
             "minutes": round((time.monotonic() - begun_s) / 60, 1),
             "simulated_h": round(day.simulated_s / 3600, 2),
             "sent": sent,
-            "lag": sent - stored(url),
+            "lag": sent - sum(counts.values()),
+            "refused": counts["quarantined"],
             "rss_mb": round(memory_mb(service.pid)),
             "cpu_us_a_message": round(1e6 * cpu_s(service.pid) / max(sent, 1)),
             "load": round(os.getloadavg()[0], 1),
         }
 
 
-def stored(url: str) -> int:
-    """Return how many messages the service has dealt with."""
+def outcomes(url: str) -> dict[str, int]:
+    """Return how many messages the service has dealt with, by what became of them."""
     with urllib.request.urlopen(url + "metrics", timeout=30) as answer:  # noqa: S310 - our own loopback address
         lines = answer.read().decode().splitlines()
-    return sum(round(float(x.split()[-1])) for x in lines if x.startswith("quietclaw_messages_total"))
+    rows = (line.split('"') for line in lines if line.startswith("quietclaw_messages_total"))
+    return {row[1]: round(float(row[2].removeprefix("}"))) for row in rows}
 
 
 def summary(told: Sequence[dict[str, float]]) -> dict[str, list[float]]:
