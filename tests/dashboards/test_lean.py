@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -12,8 +11,6 @@ import pytest
 from dashboards.lean import COMPILER, give_back
 from detect.parlor import ParlorDetector
 from detect.readings import StallVacuum
-
-pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="reads /proc")
 
 
 def resident_kb(library: str) -> int:
