@@ -27,6 +27,7 @@ from ingest.announce import Announcements
 from ingest.config import Config
 from ingest.pipeline import Committed
 from store.copying import copy_history
+from store.engine import SERVICE_SETTINGS
 from store.read_door import ReadDoor
 from store.shared_history import SharedHistory
 from store.space import LEAST_FREE_BYTES, free_space
@@ -85,7 +86,7 @@ class ServiceView:
 
     def open_history(self) -> SharedHistory:
         """Open the history for the service and remember it for questions."""
-        history = SharedHistory.open(self._config.store.path)
+        history = SharedHistory.open(self._config.store.path, settings=SERVICE_SETTINGS)
         history.told = self._metrics.add_commit
         self._history = history
         return history

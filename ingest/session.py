@@ -7,17 +7,19 @@ import threading
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from ingest.announce import Announcements
 from ingest.client import BrokerClient, Connected, Delivery, Inbox, Incoming, Refused
 from ingest.config import Config
 from ingest.pipeline import Pipeline
 from ingest.receipts import Receipts
-from ingest.rolling import Capturing
 from ingest.watchdog import Watchdog
 from ingest.wire import is_outgoing
 from store.batch import Watermark
+
+if TYPE_CHECKING:
+    from ingest.rolling import Capturing
 
 
 @dataclass(frozen=True, slots=True)

@@ -92,6 +92,20 @@ def question(
         reader.close()
 
 
+def records(history: History, sql: str, params: Parameters = ()) -> list[dict[str, Value]]:
+    """Return the answer to one reading statement as plain rows by column name; see :func:`question`.
+
+    Raises
+    ------
+    InputError
+        When it is no single reading statement, is wrong, asks for another file or takes too long.
+    StoreError
+        When the file itself fails.
+    """
+    with question(history, sql, params) as relation:
+        return [dict(zip(relation.columns, row, strict=True)) for row in relation.fetchall()]
+
+
 def _require_one_reading_statement(reader: duckdb.DuckDBPyConnection, sql: str) -> None:
     """Refuse anything but one statement that reads."""
     statements = reader.extract_statements(sql)
