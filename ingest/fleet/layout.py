@@ -12,7 +12,6 @@ Only names and sizes are looked at, so that planning a thousand parlors takes se
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -21,13 +20,12 @@ from typing import Final
 
 from detect.errors import InputError
 from ingest.capture import capture_files
-from ingest.config import BrokerConfig, Config, ParlorConfig
+from ingest.config import SLUG, BrokerConfig, Config, ParlorConfig
 from ingest.settings import load_settings
 from ingest.survey import survey
 
 SETTINGS_NAME: Final = "parlor.toml"
 TABLES_NAME: Final = "tables"
-_SLUG: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,47}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +139,7 @@ def plan_fleet(captures: Path, out: Path, *, again: bool = False) -> Plan:
 
 def _task(folder: Path, out: Path, *, again: bool) -> ParlorTask:
     """Plan one parlor."""
-    if not _SLUG.fullmatch(folder.name):
+    if not SLUG.fullmatch(folder.name):
         raise InputError("not a parlor's name: letters, digits, and _ . - inside", where=str(folder))
     folder = folder.resolve()
     days = tuple(Day(day.name, tuple(capture_files(day))) for day in sorted(folder.iterdir()) if _is_day(day))

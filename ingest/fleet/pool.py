@@ -71,11 +71,6 @@ class ProcessPool:
             if not left[0].done:
                 yield _died(left[0])
 
-    @property
-    def name(self) -> str:
-        """Return the engine as people call it."""
-        return f"{self._workers} processes"
-
 
 def _together(ways: Sequence[_Way], workers: int) -> Iterator[StepReport]:
     """Do steps until all are done or a worker dies."""

@@ -17,6 +17,7 @@ import sys
 import warnings
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
+from itertools import takewhile
 from pathlib import Path
 from types import TracebackType
 from typing import Final, Self
@@ -69,11 +70,13 @@ class SparkEngine:
         InputError
             When there is no Java, or Spark does not know the master.
         """
+        # Spark warns of pandas 3; nothing here ever becomes a pandas frame.
+        warnings.filterwarnings("ignore", message="PySpark does not yet fully support pandas")
         try:
             session = _builder(master).getOrCreate()
         except (PySparkException, Py4JError) as error:
-            raise InputError(f"Spark does not start: {_first_line(error)}", where=master) from error
-        session.sparkContext.setLogLevel("ERROR")
+            raise InputError(f"Spark does not start: {_reason(error)}", where=master) from error
+        session.sparkContext.setLogLevel("OFF")  # what fails is told by us, and once
         return cls(session)
 
     def __enter__(self) -> Self:
@@ -103,17 +106,14 @@ class SparkEngine:
             try:
                 return self._job(task)
             except (PySparkException, Py4JError) as error:
-                lost = _first_line(error)
+                lost = _reason(error)
                 _LOG.warning("the job of %s was lost: %s", task.parlor, lost)
         failure = Failure(task.parlor, "", "", f"its Spark job was lost {ATTEMPTS} times: {lost}")
         return [StepReport(task.parlor, "", Outcome.FAILED, failures=(failure,))]
 
     def _job(self, task: ParlorTask) -> list[StepReport]:
-        with warnings.catch_warnings():
-            # Spark warns of pandas 3; nothing here ever becomes a pandas frame.
-            warnings.filterwarnings("ignore", message="PySpark does not yet fully support pandas")
-            row = self._session.createDataFrame([(_TASK.dump_json(task).decode(),)], "task string")
-            reports = row.coalesce(1).mapInArrow(_work, "report string").collect()
+        row = self._session.createDataFrame([(_TASK.dump_json(task).decode(),)], "task string")
+        reports = row.coalesce(1).mapInArrow(_work, "report string").collect()
         return [_REPORT.validate_json(report.report) for report in reports]
 
 
@@ -162,12 +162,16 @@ def _builder(master: str) -> SparkSession.Builder:
         .config("spark.sql.session.timeZone", "UTC")
     )
     if master.startswith("local"):
-        # Executors on this machine run this very code with this very Python.
+        # Executors on this machine run this very code with this very Python, and nobody else hears them.
         os.environ.setdefault("SPARK_HOME", str(Path(pyspark.__file__).parent))
-        builder = builder.config("spark.pyspark.python", sys.executable)
+        os.environ.setdefault("SPARK_LOCAL_IP", "127.0.0.1")
+        os.environ.setdefault("PYSPARK_PYTHON", sys.executable)
         builder = builder.config("spark.executorEnv.PYTHONPATH", str(Path(__file__).parents[2]))
     return builder
 
 
-def _first_line(error: Exception) -> str:
-    return next(iter(str(error).splitlines()), type(error).__name__)
+def _reason(error: Exception) -> str:
+    """Return the line of a failure that says most: the last one before Java's own stack."""
+    lines = [line.strip() for line in str(error).splitlines() if line.strip()]
+    own = list(takewhile(lambda line: not line.startswith(("at ", "SQLSTATE", "JVM stacktrace")), lines))
+    return own[-1] if own else type(error).__name__

@@ -15,6 +15,7 @@ import duckdb
 from detect.errors import InputError
 from store.faults import fault
 from store.fleet.partitions import PARTITIONED
+from store.question import QueryLimits
 from store.schema import Table
 
 LINERS_CHANGED: Final = "liners changed"
@@ -45,6 +46,10 @@ FLEET_VIEWS: Final = {"fleet_slips": _FLEET_SLIPS}
 ``fleet_slips``: complete milkings and slips per parlor, liner and UTC month; the liner is what the last
 note before the milking says, of its stall or of the whole parlor.
 """
+
+
+LIMITS: Final = QueryLimits(time_s=600.0)
+"""What a question to a whole fleet may cost: minutes, on a machine that serves no parlor meanwhile."""
 
 
 class Lake:
