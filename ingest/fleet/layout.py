@@ -156,10 +156,11 @@ def _task(folder: Path, out: Path, *, again: bool) -> ParlorTask:
 
 
 def _is_day(folder: Path) -> bool:
-    """Tell whether a folder's name is an ISO day."""
+    """Tell whether a folder is named after a day and holds captures."""
     try:
-        return folder.is_dir() and date.fromisoformat(folder.name).isoformat() == folder.name
-    except ValueError:
+        is_day = folder.is_dir() and date.fromisoformat(folder.name).isoformat() == folder.name
+        return is_day and bool(capture_files(folder))
+    except (ValueError, InputError):
         return False
 
 

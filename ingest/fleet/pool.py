@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import multiprocessing
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
@@ -19,6 +19,8 @@ from ingest.fleet.work import Outcome, StepReport, run_step
 
 MOST_DEATHS: Final = 2
 """A parlor in work at so many deaths goes on alone, to show whether it is to blame (engineering choice)."""
+
+Step = Callable[[ParlorTask, int], StepReport]
 
 
 @dataclass(slots=True)
@@ -48,10 +50,13 @@ class ProcessPool:
     ----------
     workers:
         Processes at a time.
+    step:
+        Does one step of a task.
     """
 
-    def __init__(self, workers: int) -> None:
+    def __init__(self, workers: int, *, step: Step = run_step) -> None:
         self._workers = workers
+        self._step = step
 
     def run(self, tasks: Sequence[ParlorTask]) -> Iterator[StepReport]:
         """Do all steps of all tasks; a worker that dies is replaced.
@@ -65,34 +70,33 @@ class ProcessPool:
         while left := [way for way in ways if not way.done]:
             crowd = [way for way in left if way.deaths < MOST_DEATHS]
             if crowd:
-                yield from _together(crowd, self._workers)
+                yield from self._together(crowd, self._workers)
                 continue
-            yield from _together(left[:1], 1)
+            yield from self._together(left[:1], 1)
             if not left[0].done:
                 yield _died(left[0])
 
-
-def _together(ways: Sequence[_Way], workers: int) -> Iterator[StepReport]:
-    """Do steps until all are done or a worker dies."""
-    queue = deque(ways)
-    running: dict[Future[StepReport], _Way] = {}
-    with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
-        try:
-            while queue or running:
-                # No more at once than there are workers: whoever is in work at a death is a suspect.
-                while queue and len(running) < workers:
-                    way = queue.popleft()
-                    running[pool.submit(run_step, way.task, way.step)] = way
-                for future in wait(running, return_when=FIRST_COMPLETED).done:
-                    report = future.result()
-                    way = running.pop(future)
-                    way.advance(report)
-                    if not way.done:
-                        queue.append(way)
-                    yield report
-        except BrokenProcessPool:
-            for way in running.values():
-                way.deaths += 1
+    def _together(self, ways: Sequence[_Way], workers: int) -> Iterator[StepReport]:
+        """Do steps until all are done or a worker dies."""
+        queue = deque(ways)
+        running: dict[Future[StepReport], _Way] = {}
+        with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
+            try:
+                while queue or running:
+                    # No more at once than there are workers: whoever is in work at a death is a suspect.
+                    while queue and len(running) < workers:
+                        way = queue.popleft()
+                        running[pool.submit(self._step, way.task, way.step)] = way
+                    for future in wait(running, return_when=FIRST_COMPLETED).done:
+                        report = future.result()
+                        way = running.pop(future)
+                        way.advance(report)
+                        if not way.done:
+                            queue.append(way)
+                        yield report
+            except BrokenProcessPool:
+                for way in running.values():
+                    way.deaths += 1
 
 
 def _died(way: _Way) -> StepReport:

@@ -49,7 +49,9 @@ def ship(capture: Path, captures: Path) -> Shipped:
     """
     found = survey(capture)
     if found.others:
-        raise InputError(f"holds several parlors: {found.parlor}, {', '.join(found.others)}", where=str(capture))
+        raise InputError(
+            f"holds several parlors: {found.parlor}, {', '.join(found.others)}", where=str(capture)
+        )
     written = left = 0
     for hour, messages in hours(read_capture(capture)):
         moment = datetime.fromtimestamp(hour * 3600, UTC)

@@ -23,7 +23,7 @@ from ingest.fleet.record import DayRecord, ParlorRecord, load_record, load_state
 from ingest.fleet.shipped import take_tables
 from store.engine import Row
 from store.fleet.ledger import Carried
-from store.fleet.partitions import Origin, Place, remove_files, write_rows
+from store.fleet.partitions import PARTITIONED, Origin, Place, partition_schema, remove_files, write_rows
 
 PROBE_BYTES: Final = 65_536
 """Read from either end of a file to know it again: a Parquet file's table of contents is at its end."""
@@ -128,13 +128,8 @@ def _work_through(task: ParlorTask, day: Day, carried: Carried, *, key: str, las
 
 
 def _write(task: ParlorTask, rows: dict[str, list[Row]], name: str) -> tuple[str, ...]:
-    origin = Origin(DETECTOR_VERSION, _params_digest(task))
+    origin = Origin(DETECTOR_VERSION, make_detector(task.config).params.digest)
     return tuple(write_rows(rows, Place(task.out, task.parlor, name), origin))
-
-
-def _params_digest(task: ParlorTask) -> str:
-    """Return the digest of the detector's parameters in this parlor."""
-    return make_detector(task.config).params.digest
 
 
 def _tables_step(task: ParlorTask) -> StepReport:
@@ -151,8 +146,8 @@ def _tables_step(task: ParlorTask) -> StepReport:
 def _key(task: ParlorTask, day: Day, before: str) -> str:
     """Return the digest of all that a day's result follows from."""
     digest = hashlib.sha256()
-    label = make_detector(task.config).label
-    for part in (label, task.config.broker.root, task.config.parlor.model_dump_json(), before):
+    label, columns = make_detector(task.config).label, repr([*map(partition_schema, PARTITIONED)])
+    for part in (label, columns, task.config.broker.root, task.config.parlor.model_dump_json(), before):
         digest.update(part.encode() + b"\0")
     for file in day.files:
         digest.update(_probe(file))

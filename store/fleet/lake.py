@@ -109,14 +109,19 @@ def _view(table: Table, files: Path) -> str:
     types = "{'parlor': VARCHAR, 'date': VARCHAR}"
     return (
         f"CREATE VIEW {table.name} AS FROM read_parquet({_text(str(files))}, "  # noqa: S608
-        f"hive_partitioning = true, hive_types = {types})"
+        f"hive_partitioning = true, hive_types = {types}, union_by_name = true)"
     )
 
 
 def _empty(table: Table) -> str:
     """Return the statement that makes an empty table where there is no partition yet."""
     columns = {column.name: column.kind.value for column in table.columns}
-    columns |= {"parlor": "VARCHAR", "date": "VARCHAR", "detector_version": "INTEGER", "params_digest": "VARCHAR"}
+    columns |= {
+        "parlor": "VARCHAR",
+        "date": "VARCHAR",
+        "detector_version": "INTEGER",
+        "params_digest": "VARCHAR",
+    }
     listed = ", ".join(f'"{name}" {kind}' for name, kind in columns.items())
     return f"CREATE TABLE {table.name} ({listed})"
 

@@ -38,7 +38,7 @@ class Barn:
     messages: tuple[Message, ...]
 
 
-def barn(parlor: str, *, seed: int, stalls: int, minutes: float = 16.0) -> Barn:
+def barn(parlor: str, *, seed: int, stalls: int, minutes: float = 9.0) -> Barn:
     """Simulate a loaded parlor with a bad liner and a stuck sensor, half of the time before midnight."""
     length_s = round(60.0 * minutes)
     base = plain(seed=seed, stalls=stalls, hours=length_s / 3600.0)
@@ -66,7 +66,7 @@ def three_barns() -> list[Barn]:
     return [barn(name, seed=60 + n, stalls=4 + n) for n, name in enumerate(names)]
 
 
-def lay(barns: Sequence[Barn], captures: Path, *, cut_s: int = 210) -> None:
+def lay(barns: Sequence[Barn], captures: Path, *, cut_s: int = 150) -> None:
     """Lay the captures of barns out for a fleet, a file each few minutes."""
     for one in barns:
         for start, part in groupby(one.messages, key=lambda m: (m.recv_ns - MIDNIGHT_NS) // (cut_s * S)):
