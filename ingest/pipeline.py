@@ -136,7 +136,12 @@ class Pipeline:
 
     @classmethod
     def open(
-        cls, *, history: History, detector: Detector, decoder: Decoder, limits: HoldLimits = DEFAULT_LIMITS
+        cls,
+        *,
+        history: ResultStore,
+        detector: Detector,
+        decoder: Decoder,
+        limits: HoldLimits = DEFAULT_LIMITS,
     ) -> Self:
         """Begin where the history ends.
 

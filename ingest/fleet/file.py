@@ -9,16 +9,19 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 from detect.errors import InputError
 from ingest.capture import read_capture
 from ingest.config import Config
 from ingest.detector import make_detector
-from ingest.pipeline import Pipeline
+from ingest.pipeline import Pipeline, Start
 from ingest.replay import in_batches
 from ingest.wire import Message
 from store.engine import Row
 from store.fleet.ledger import Carried, Ledger
+
+_BEGUN_ANEW: Final = "begun without what went before, which another detector or another parlor left"
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +37,7 @@ class FileResult:
     messages:
         Messages read.
     fault:
-        Why the file could not be read to its end; empty when it could.
+        Why it could not be worked through whole; empty when it could.
     """
 
     rows: Mapping[str, list[Row]]
@@ -60,12 +63,12 @@ def detect_file(file: Path, carried: Carried, config: Config) -> FileResult:
     """
     ledger = Ledger(carried)
     pipeline = _pipeline(ledger, config)
-    faults: list[str] = []
+    faults = [_BEGUN_ANEW] if pipeline.start is Start.RESET else []
     messages = 0
     for batch in in_batches(_readable(file, faults)):
         pipeline.process(batch)
         messages += len(batch)
-    return FileResult(ledger.rows(), ledger.carried(), messages, "".join(faults))
+    return FileResult(ledger.rows(), ledger.carried(), messages, "; ".join(faults))
 
 
 def end_record(carried: Carried, config: Config) -> dict[str, list[Row]]:

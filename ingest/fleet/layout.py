@@ -21,25 +21,12 @@ from typing import Final
 from detect.errors import InputError
 from ingest.capture import capture_files
 from ingest.config import SLUG, BrokerConfig, Config, ParlorConfig
+from ingest.fleet.record import Failure, load_record
 from ingest.settings import load_settings
 from ingest.survey import survey
 
 SETTINGS_NAME: Final = "parlor.toml"
 TABLES_NAME: Final = "tables"
-
-
-@dataclass(frozen=True, slots=True)
-class Failure:
-    """Something that could not be used: of which parlor and day, which file (empty for all), and why.
-
-    ``ours`` marks a fault of this program rather than of the data.
-    """
-
-    parlor: str
-    date: str
-    file: str
-    what: str
-    ours: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +134,7 @@ def _task(folder: Path, out: Path, *, again: bool) -> ParlorTask:
     if not days and not tables.is_dir():
         raise InputError("holds neither days such as 2031-03-03 nor tables", where=str(folder))
     return ParlorTask(
-        config=_config(folder, days),
+        config=_config(folder, days, out),
         days=days,
         tables=tables if tables.is_dir() else None,
         out=out,
@@ -164,11 +151,11 @@ def _is_day(folder: Path) -> bool:
         return False
 
 
-def _config(folder: Path, days: Sequence[Day]) -> Config:
+def _config(folder: Path, days: Sequence[Day], out: Path) -> Config:
     """Return what decides the meaning of a parlor's messages."""
     settings = folder / SETTINGS_NAME
     if not settings.is_file():
-        return _found(folder, days)
+        return _found(folder, days, out)
     config = load_settings(settings, environ={}).config
     if config.parlor.name != folder.name:
         raise InputError(
@@ -177,9 +164,9 @@ def _config(folder: Path, days: Sequence[Day]) -> Config:
     return Config(broker=BrokerConfig(root=config.broker.root), parlor=config.parlor)
 
 
-def _found(folder: Path, days: Sequence[Day]) -> Config:
+def _found(folder: Path, days: Sequence[Day], out: Path) -> Config:
     """Return what the captures themselves tell; a file that cannot be read tells nothing."""
-    root, stalls = BrokerConfig().root, 0
+    root, stalls = BrokerConfig().root, load_record(out, folder.name).stalls
     for file in (file for day in days for file in day.files):
         try:
             found = survey(file)
@@ -189,4 +176,5 @@ def _found(folder: Path, days: Sequence[Day]) -> Config:
             root, stalls = found.root, max(stalls, found.stalls)
     if days and not stalls:
         raise InputError(f"no message of a parlor of that name; add {SETTINGS_NAME}", where=str(folder))
-    return Config(broker=BrokerConfig(root=root), parlor=ParlorConfig(name=folder.name, stalls=stalls or 1))
+    parlor = ParlorConfig.model_validate({"name": folder.name, "stalls": stalls or 1})
+    return Config(broker=BrokerConfig(root=root), parlor=parlor)

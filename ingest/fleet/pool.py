@@ -14,7 +14,8 @@ from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from typing import Final
 
-from ingest.fleet.layout import Failure, ParlorTask
+from ingest.fleet.layout import ParlorTask
+from ingest.fleet.record import Failure
 from ingest.fleet.work import Outcome, StepReport, run_step
 
 MOST_DEATHS: Final = 2

@@ -21,11 +21,24 @@ from pydantic import TypeAdapter, ValidationError
 from detect.checkpoint import Checkpoint
 from detect.errors import CheckpointError
 from detect.results import ConditionEvent
-from ingest.fleet.layout import Failure
 from store.batch import Watermark
 from store.fleet.ledger import Carried
 
 RUNS: Final = "_runs"
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """Something that could not be used: of which parlor and day, which file (empty for all), and why.
+
+    ``ours`` marks a fault of this program rather than of the data.
+    """
+
+    parlor: str
+    date: str
+    file: str
+    what: str
+    ours: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,10 +69,15 @@ class DayRecord:
 
 @dataclass(frozen=True, slots=True)
 class ParlorRecord:
-    """All finished days of one parlor, by ISO day, and the tables of the barn."""
+    """All finished days of one parlor, by ISO day, the tables of the barn, and the stalls ever found.
+
+    The number of stalls outlives the captures from which it was told: with fewer stalls what a day left
+    would fit the next one no more.
+    """
 
     days: Mapping[str, DayRecord] = field(default_factory=dict)
     tables: DayRecord | None = None
+    stalls: int = 0
 
     def before(self, date: str) -> str | None:
         """Return the latest finished day before another one, None when there is none."""

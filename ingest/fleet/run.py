@@ -9,8 +9,8 @@ from typing import Protocol
 
 import polars as pl
 
-from ingest.fleet.layout import Failure, ParlorTask, Plan
-from ingest.fleet.record import load_record
+from ingest.fleet.layout import ParlorTask, Plan
+from ingest.fleet.record import Failure, load_record
 from ingest.fleet.work import Outcome, StepReport
 
 FAILURES = "_failures"

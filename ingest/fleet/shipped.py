@@ -13,8 +13,8 @@ from pathlib import Path
 import polars as pl
 
 from detect.errors import InputError
-from ingest.fleet.layout import TABLES_NAME, Failure, ParlorTask
-from ingest.fleet.record import DayRecord, ParlorRecord
+from ingest.fleet.layout import TABLES_NAME, ParlorTask
+from ingest.fleet.record import DayRecord, Failure, ParlorRecord
 from store.fleet.partitions import PARTITIONED, Origin, Place, time_column, write_frames
 from store.foreign import read_foreign
 from store.schema import MAINTENANCE, Table

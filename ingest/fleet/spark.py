@@ -30,7 +30,8 @@ from pyspark.errors import PySparkException
 from pyspark.sql import SparkSession
 
 from detect.errors import InputError
-from ingest.fleet.layout import Failure, ParlorTask
+from ingest.fleet.layout import ParlorTask
+from ingest.fleet.record import Failure
 from ingest.fleet.work import Outcome, StepReport, run_step
 from store.fleet.lake import FLEET_VIEWS
 from store.fleet.partitions import PARTITIONED

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import traceback
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 from typing import Final
@@ -18,8 +18,16 @@ from detect.errors import QuietclawError
 from detect.params import DETECTOR_VERSION
 from ingest.detector import make_detector
 from ingest.fleet.file import detect_file, end_record
-from ingest.fleet.layout import Day, Failure, ParlorTask
-from ingest.fleet.record import DayRecord, ParlorRecord, load_record, load_state, save_record, save_state
+from ingest.fleet.layout import Day, ParlorTask
+from ingest.fleet.record import (
+    DayRecord,
+    Failure,
+    ParlorRecord,
+    load_record,
+    load_state,
+    save_record,
+    save_state,
+)
 from ingest.fleet.shipped import take_tables
 from store.engine import Row
 from store.fleet.ledger import Carried
@@ -65,7 +73,7 @@ def run_step(task: ParlorTask, step: int) -> StepReport:
         return _day_step(task, task.days[step]) if date else _tables_step(task)
     except (QuietclawError, OSError) as error:
         failure = Failure(task.parlor, date, str(getattr(error, "where", "")), _one_line(error))
-    except Exception as error:  # noqa: BLE001 - the top of a worker: the other parlors must go on
+    except Exception as error:
         told = "".join(traceback.format_exception(error))
         failure = Failure(task.parlor, date, "", f"fault of quietclaw: {told}", ours=True)
     return StepReport(task.parlor, date, Outcome.FAILED, failures=(failure,))
@@ -87,7 +95,8 @@ def _day_step(task: ParlorTask, day: Day) -> StepReport:
         return StepReport(task.parlor, day.date, Outcome.KEPT, 0, known.failures)
     carried = load_state(task.out, task.parlor, before) if before else Carried()
     done = _work_through(task, day, carried, key=key, last=last)
-    save_record(task.out, task.parlor, record.with_day(day.date, done))
+    record = replace(record.with_day(day.date, done), stalls=task.config.parlor.stalls)
+    save_record(task.out, task.parlor, record)
     if known is not None:
         remove_files(task.out, sorted({*known.told, *known.open} - {*done.told, *done.open}))
     return StepReport(task.parlor, day.date, Outcome.DONE, done.messages, done.failures)
@@ -98,7 +107,7 @@ def _reopen(task: ParlorTask, record: ParlorRecord, date: str, *, last: bool) ->
     known = record.days[date]
     if last or not known.ended:
         return
-    reopened = DayRecord(known.key, known.told, messages=known.messages, failures=known.failures)
+    reopened = replace(known, open=(), ended=False)
     save_record(task.out, task.parlor, record.with_day(date, reopened))
     remove_files(task.out, known.open)
 
@@ -139,7 +148,7 @@ def _tables_step(task: ParlorTask) -> StepReport:
     if record.tables is not None:
         outcome = Outcome.KEPT if done == record.tables else Outcome.DONE
         remove_files(task.out, sorted({*record.tables.told} - {*done.told}))
-    save_record(task.out, task.parlor, ParlorRecord(record.days, done))
+    save_record(task.out, task.parlor, replace(record, tables=done))
     return StepReport(task.parlor, "", outcome, 0, done.failures)
 
 

@@ -18,14 +18,11 @@ from store.fleet.partitions import PARTITIONED
 from store.question import QueryLimits
 from store.schema import Table
 
-LINERS_CHANGED: Final = "liners changed"
-"""What a note of maintenance says when new liners were put in; its remark names them."""
-
-_FLEET_SLIPS: Final = f"""
+_FLEET_SLIPS: Final = """
 WITH fitted AS (
     SELECT m.parlor, m.milking_id, max_by(c.note, c.at) AS liner
     FROM milking AS m JOIN maintenance AS c ON c.parlor = m.parlor
-    WHERE c.what = '{LINERS_CHANGED}' AND (c.stall IS NULL OR c.stall = m.stall) AND c.at <= m.start_at
+    WHERE c.what = 'liners changed' AND (c.stall IS NULL OR c.stall = m.stall) AND c.at <= m.start_at
     GROUP BY m.parlor, m.milking_id
 )
 SELECT
@@ -44,7 +41,7 @@ FLEET_VIEWS: Final = {"fleet_slips": _FLEET_SLIPS}
 """Ready-made views by name.
 
 ``fleet_slips``: complete milkings and slips per parlor, liner and UTC month; the liner is what the last
-note before the milking says, of its stall or of the whole parlor.
+note "liners changed" before the milking has as its remark, of its stall or of the whole parlor.
 """
 
 
@@ -108,7 +105,7 @@ def _view(table: Table, files: Path) -> str:
     """Return the statement that makes a table of its partitions; a date is text, as in the path."""
     types = "{'parlor': VARCHAR, 'date': VARCHAR}"
     return (
-        f"CREATE VIEW {table.name} AS FROM read_parquet({_text(str(files))}, "  # noqa: S608
+        f"CREATE VIEW {table.name} AS FROM read_parquet({_text(str(files))}, "
         f"hive_partitioning = true, hive_types = {types}, union_by_name = true)"
     )
 

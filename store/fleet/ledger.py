@@ -96,7 +96,10 @@ class Ledger:
         return Carried(self._checkpoint, dict(self._watermarks), tuple(self._open.values()))
 
     def _tell(self, result: Result) -> None:
-        """Keep a result; of a condition the first report holds, later ones revise it, as in the history."""
+        """Keep a result; of a condition the first report holds, later ones revise it, as in the history.
+
+        Nothing is told of a condition after its end.
+        """
         if not isinstance(result, ConditionEvent):
             self._rows[TABLE_OF[type(result)].name].append(row_of(result))
             return
