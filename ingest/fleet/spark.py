@@ -35,11 +35,21 @@ from ingest.fleet.record import Failure
 from ingest.fleet.work import Outcome, StepReport, run_step
 from store.fleet.lake import FLEET_VIEWS
 from store.fleet.partitions import PARTITIONED
+from store.schema import ColumnType, Table
 
 ATTEMPTS: Final = 3
 """Times a parlor's job is tried; days that were finished are not done again (engineering choice)."""
 IN_FLIGHT: Final = 64
 """Jobs handed to Spark at a time: more than its cores only wait there (engineering choice)."""
+_SQL_TYPES: Final = {
+    ColumnType.TEXT: "string",
+    ColumnType.INTEGER: "int",
+    ColumnType.LONG: "bigint",
+    ColumnType.REAL: "double",
+    ColumnType.FLAG: "boolean",
+    ColumnType.INSTANT: "timestamp_ntz",
+    ColumnType.BYTES: "binary",
+}
 _TASK: Final = TypeAdapter(ParlorTask)
 _REPORT: Final = TypeAdapter(StepReport)
 _LOG: Final = logging.getLogger(__name__)
@@ -55,7 +65,7 @@ class SparkEngine:
     """
 
     def __init__(self, session: SparkSession) -> None:
-        self._session = session
+        self.session = session
 
     @classmethod
     def open(cls, master: str) -> Self:
@@ -86,7 +96,7 @@ class SparkEngine:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._session.stop()
+        self.session.stop()
 
     def run(self, tasks: Sequence[ParlorTask]) -> Iterator[StepReport]:
         """Do all steps of all tasks, one job a parlor.
@@ -113,7 +123,7 @@ class SparkEngine:
         return [StepReport(task.parlor, "", Outcome.FAILED, failures=(failure,))]
 
     def _job(self, task: ParlorTask) -> list[StepReport]:
-        row = self._session.createDataFrame([(_TASK.dump_json(task).decode(),)], "task string")
+        row = self.session.createDataFrame([(_TASK.dump_json(task).decode(),)], "task string")
         reports = row.coalesce(1).mapInArrow(_work, "report string").collect()
         return [_REPORT.validate_json(report.report) for report in reports]
 
@@ -131,7 +141,10 @@ def open_views(session: SparkSession, out: Path) -> None:
     session.conf.set("spark.sql.sources.partitionColumnTypeInference.enabled", "false")
     for table in PARTITIONED:
         if (out / table.name).is_dir():
-            session.read.parquet(str(out / table.name)).createOrReplaceTempView(table.name)
+            rows = session.read.parquet(str(out / table.name))
+        else:
+            rows = session.createDataFrame([], _columns(table))
+        rows.createOrReplaceTempView(table.name)
     for name, select in FLEET_VIEWS.items():
         session.sql(select).createOrReplaceTempView(name)
 
@@ -152,6 +165,13 @@ def _steps(task: ParlorTask) -> Iterator[StepReport]:
         yield report
         if report.outcome is Outcome.FAILED:
             return
+
+
+def _columns(table: Table) -> str:
+    """Return the columns of a table without partitions in Spark's words."""
+    columns = {column.name: _SQL_TYPES[column.kind] for column in table.columns}
+    columns |= {"parlor": "string", "date": "string", "detector_version": "int", "params_digest": "string"}
+    return ", ".join(f"`{name}` {kind}" for name, kind in columns.items())
 
 
 def _builder(master: str) -> SparkSession.Builder:

@@ -38,7 +38,7 @@ class Barn:
     messages: tuple[Message, ...]
 
 
-def barn(parlor: str, *, seed: int, stalls: int, minutes: float = 9.0) -> Barn:
+def barn(parlor: str, *, seed: int, stalls: int, minutes: float) -> Barn:
     """Simulate a loaded parlor with a bad liner and a stuck sensor, half of the time before midnight."""
     length_s = round(60.0 * minutes)
     base = plain(seed=seed, stalls=stalls, hours=length_s / 3600.0)
@@ -60,10 +60,10 @@ def barn(parlor: str, *, seed: int, stalls: int, minutes: float = 9.0) -> Barn:
     return Barn(parlor, stalls, tuple(messages))
 
 
-def three_barns() -> list[Barn]:
+def three_barns(*, minutes: float = 9.0) -> list[Barn]:
     """Return three parlors of different sizes."""
     names = ("willowmere", "ferncroft", "oakhollow")
-    return [barn(name, seed=60 + n, stalls=4 + n) for n, name in enumerate(names)]
+    return [barn(name, seed=60 + n, stalls=4 + n, minutes=minutes) for n, name in enumerate(names)]
 
 
 def lay(barns: Sequence[Barn], captures: Path, *, cut_s: int = 150) -> None:
