@@ -50,6 +50,8 @@ _SQL_TYPES: Final = {
     ColumnType.INSTANT: "timestamp_ntz",
     ColumnType.BYTES: "binary",
 }
+MOST_CHARS: Final = 200
+"""Of a reason that Spark gives so much is told: its lines can be pages long."""
 _TASK: Final = TypeAdapter(ParlorTask)
 _REPORT: Final = TypeAdapter(StepReport)
 _LOG: Final = logging.getLogger(__name__)
@@ -195,4 +197,4 @@ def _reason(error: Exception) -> str:
     """Return the line of a failure that says most: the last one before Java's own stack."""
     lines = [line.strip() for line in str(error).splitlines() if line.strip()]
     own = list(takewhile(lambda line: not line.startswith(("at ", "SQLSTATE", "JVM stacktrace")), lines))
-    return own[-1] if own else type(error).__name__
+    return own[-1][:MOST_CHARS] if own else type(error).__name__

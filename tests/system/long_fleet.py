@@ -70,7 +70,7 @@ def main() -> int:
             for kill in kills
             for engine in ENGINES
         ]
-        return 0 if all([_in_own_process(trial, expected) for trial in trials]) else 1
+        return 0 if min([_in_own_process(trial, expected) for trial in trials]) else 1  # all are run
 
 
 def _replayed(barns: list[Barn], folder: Path) -> str:
