@@ -114,6 +114,6 @@ def _tell(summary: Summary, out: Path) -> int:
     for failure in summary.failures[:MOST_TOLD]:
         where = "/".join(part for part in (failure.parlor, failure.date, failure.file) if part)
         print(f"quietclaw: {where}: {failure.what}", file=sys.stderr)
-    print(f"quietclaw: {len(summary.failures)} failures in {out / FAILURES}", file=sys.stderr)
+    print(f"quietclaw: failures: {len(summary.failures)}, all of them in {out / FAILURES}", file=sys.stderr)
     ours = any(failure.ours for failure in summary.failures)
     return QuietclawError.exit_code if ours else InputError.exit_code
