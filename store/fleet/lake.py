@@ -106,7 +106,7 @@ def _view(table: Table, files: Path) -> str:
     types = "{'parlor': VARCHAR, 'date': VARCHAR}"
     return (
         f"CREATE VIEW {table.name} AS FROM read_parquet({_text(str(files))}, "
-        f"hive_partitioning = true, hive_types = {types}, union_by_name = true)"
+        f"hive_partitioning = true, hive_types = {types})"
     )
 
 
