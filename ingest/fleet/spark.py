@@ -108,9 +108,12 @@ class SparkEngine:
         StepReport
             Parlor by parlor, as they come to their end.
         """
-        with ThreadPoolExecutor(IN_FLIGHT) as driver:
+        driver = ThreadPoolExecutor(IN_FLIGHT)
+        try:
             for job in as_completed([driver.submit(self._parlor, task) for task in tasks]):
                 yield from job.result()
+        finally:
+            driver.shutdown(wait=False, cancel_futures=True)  # after Ctrl-C nobody waits for the others
 
     def _parlor(self, task: ParlorTask) -> list[StepReport]:
         """Do a parlor's steps; a job that is lost is tried again from the day it had reached."""
