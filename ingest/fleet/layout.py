@@ -119,6 +119,8 @@ def plan_fleet(captures: Path, out: Path, *, again: bool = False) -> Plan:
             tasks.append(_task(folder, out.resolve(), again=again))
         except InputError as error:
             failures.append(Failure(folder.name, "", error.where, error.what))
+        except OSError as error:
+            failures.append(Failure(folder.name, "", str(error.filename), str(error.strerror)))
     # The longest chain of days decides when everything is done, so it begins first.
     tasks.sort(key=lambda task: (-task.size_bytes, task.parlor))
     return Plan(tuple(tasks), tuple(failures))

@@ -60,7 +60,7 @@ def barn(parlor: str, *, seed: int, stalls: int, minutes: float) -> Barn:
     return Barn(parlor, stalls, tuple(messages))
 
 
-def three_barns(*, minutes: float = 9.0) -> list[Barn]:
+def three_barns(*, minutes: float = 11.0) -> list[Barn]:
     """Return three parlors of different sizes."""
     names = ("willowmere", "ferncroft", "oakhollow")
     return [barn(name, seed=60 + n, stalls=4 + n, minutes=minutes) for n, name in enumerate(names)]

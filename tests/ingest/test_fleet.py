@@ -91,6 +91,7 @@ def test_one_process_gives_the_tables_of_replays(shipped: Shipped) -> None:
     assert shipped.summary.messages == sum(len(barn.messages) for barn in shipped.barns)
     assert digest(fleet_tables(shipped.out)) == shipped.digest
     spanning = list((shipped.out / "milking").glob(f"*/date={FIRST_DAY}/*-{SECOND_DAY}.parquet"))
+    assert any((shipped.out / "milking").glob(f"*/*/told-{FIRST_DAY}.parquet"))
     assert len(spanning) >= 3, "each parlor has milkings that began before midnight and ended after it"
 
 
@@ -232,6 +233,15 @@ def test_every_row_says_which_detector_told_it(shipped: Shipped, tmp_path: Path)
     assert digests["oakhollow"] != digests["ferncroft"] == digests["willowmere"]
 
 
+def test_a_record_that_cannot_be_read_stops_its_parlor_only(shipped: Shipped, tmp_path: Path) -> None:
+    """A fault of the disk under one parlor is told when the run is planned; the others are planned."""
+    (tmp_path / "_runs").mkdir()
+    (tmp_path / "_runs" / "parlor=oakhollow").write_text("a file where a folder belongs")
+    plan = plan_fleet(shipped.captures, tmp_path)
+    assert [failure.parlor for failure in plan.failures] == ["oakhollow"]
+    assert {task.parlor for task in plan.tasks} == {"ferncroft", "willowmere"}
+
+
 def test_an_empty_folder_is_the_users_mistake(tmp_path: Path) -> None:
     """No folder and a folder without parlors are refused at once."""
     with pytest.raises(InputError, match="no such folder"):
@@ -243,8 +253,8 @@ def test_an_empty_folder_is_the_users_mistake(tmp_path: Path) -> None:
 def test_steps_after_a_failure_are_not_tried(shipped: Shipped, tmp_path: Path) -> None:
     """A pool does not go on with a parlor whose day could not be written."""
     out = tmp_path / "out"
-    (out / "_runs").mkdir(parents=True)
-    (out / "_runs" / "parlor=oakhollow").write_text("a file where a folder belongs")
+    (out / "quarantine").mkdir(parents=True)
+    (out / "quarantine" / "parlor=oakhollow").write_text("a file where a folder belongs")
     plan = plan_fleet(shipped.captures, out)
     failed = [report for report in ProcessPool(2).run(plan.tasks) if report.outcome is Outcome.FAILED]
     assert [(report.parlor, report.date) for report in failed] == [("oakhollow", FIRST_DAY)]
