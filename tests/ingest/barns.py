@@ -39,7 +39,10 @@ class Barn:
 
 
 def barn(parlor: str, *, seed: int, stalls: int, minutes: float) -> Barn:
-    """Simulate a loaded parlor with a bad liner and a stuck sensor, half of the time before midnight."""
+    """Simulate a loaded parlor half before and half after midnight, at which the plant dips.
+
+    It has a bad liner, an arm that does not carry, a sensor that is stuck over midnight, and rubbish.
+    """
     length_s = round(60.0 * minutes)
     base = plain(seed=seed, stalls=stalls, hours=length_s / 3600.0)
     scenario = replace(
@@ -50,6 +53,8 @@ def barn(parlor: str, *, seed: int, stalls: int, minutes: float) -> Barn:
         faults=(
             Fault(FaultKind.BAD_LINER, 2, 0.0, length_s, 8.0),
             Fault(FaultKind.ARM_UNSUPPORTED, 3, 0.0, length_s, 0.1),
+            Fault(FaultKind.PLANT_DIP, None, 0.25 * length_s, 0.25 * length_s + 3.0, 4.0),
+            Fault(FaultKind.PLANT_DIP, None, 0.5 * length_s - 2.0, 0.5 * length_s + 2.0, 5.0),
             Fault(FaultKind.FROZEN_SENSOR, 1, 0.4 * length_s, 0.6 * length_s),
         ),
     )
@@ -60,7 +65,7 @@ def barn(parlor: str, *, seed: int, stalls: int, minutes: float) -> Barn:
     return Barn(parlor, stalls, tuple(messages))
 
 
-def three_barns(*, minutes: float = 11.0) -> list[Barn]:
+def three_barns(*, minutes: float = 9.0) -> list[Barn]:
     """Return three parlors of different sizes."""
     names = ("willowmere", "ferncroft", "oakhollow")
     return [barn(name, seed=60 + n, stalls=4 + n, minutes=minutes) for n, name in enumerate(names)]
