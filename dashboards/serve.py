@@ -15,11 +15,12 @@ from dashboards.access import read_access
 from dashboards.asgi import gate_of, serving
 from dashboards.lean import COMPILER, give_back
 from dashboards.metrics import ServiceMetrics
-from dashboards.service import ServiceView, make_detector
+from dashboards.service import ServiceView
 from dashboards.start_report import start_report
 from dashboards.supervisor import Supervisor
 from detect.errors import StoreError
 from ingest.config import Config
+from ingest.detector import make_detector
 from ingest.live import Ending, LiveService, Parts
 from ingest.pipeline import Committed
 

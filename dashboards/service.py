@@ -21,10 +21,11 @@ from dashboards.live.stall import stall_record
 from dashboards.matching import NS_PER_S
 from dashboards.metrics import ServiceMetrics
 from detect.errors import InputError, StoreError
-from detect.parlor import ParlorDetector, Site
+from detect.parlor import ParlorDetector
 from detect.trail import Trail
 from ingest.announce import Announcements
 from ingest.config import Config
+from ingest.detector import make_detector
 from ingest.pipeline import Committed
 from store.copying import copy_history
 from store.engine import SERVICE_SETTINGS
@@ -244,9 +245,3 @@ class ServiceView:
         if self._history is None:
             raise StoreError("the history is not open yet; try again")
         return self._history
-
-
-def make_detector(config: Config) -> ParlorDetector:
-    """Make the detector of a configured parlor, the same for live and replay."""
-    parlor = config.parlor
-    return ParlorDetector(parlor=parlor.name, stalls=parlor.stalls, site=Site(altitude_m=parlor.altitude_m))

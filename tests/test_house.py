@@ -21,7 +21,10 @@ BELOW = {
 THIRD_PARTY = {
     "detect": {"numpy", "numba"},
     "store": {"duckdb", "polars", "numpy", "scipy", "statsmodels"},
-    "ingest": {"iotcore", "numpy", "paho", "polars", "pydantic", "zstandard"},
+    "ingest": {
+        *("iotcore", "numpy", "paho", "polars", "pydantic", "zstandard"),
+        *("py4j", "pyarrow", "pyspark"),
+    },
     "simulator": {"numba", "numpy", "paho", "polars"},
     "dashboards": {
         *("jinja2", "numpy", "polars", "prometheus_client", "rich", "starlette", "typer", "uvicorn"),
@@ -75,6 +78,18 @@ def test_rooms_import_downwards_only(room: str) -> None:
         if name.partition(".")[0] not in allowed
     ]
     assert wrong == []
+
+
+def test_one_module_knows_spark() -> None:
+    """Spark and what comes with it is an extra: only its engine imports it, when it is asked for."""
+    extra = {"py4j", "pyarrow", "pyspark"}
+    knowing = [
+        str(path.relative_to(HOME))
+        for room in BELOW
+        for path in modules(room)
+        if any(name.partition(".")[0] in extra for name in imports(path))
+    ]
+    assert knowing == ["ingest/fleet/spark.py"]
 
 
 def test_the_simulator_knows_only_the_wire() -> None:

@@ -21,9 +21,9 @@ from pydantic import SecretStr
 
 from dashboards.demo import reserve
 from dashboards.pacing import paced
-from dashboards.service import make_detector
 from ingest import hold_state
 from ingest.config import BrokerConfig, Config
+from ingest.detector import make_detector
 from ingest.gateway import Gateway
 from ingest.pipeline import Pipeline
 from ingest.replay import in_batches
