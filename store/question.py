@@ -103,7 +103,7 @@ def question(
         reader.close()
 
 
-def records(history: History, sql: str, params: Parameters = ()) -> list[dict[str, Value]]:
+def records(history: Readable, sql: str, params: Parameters = ()) -> list[dict[str, Value]]:
     """Return the answer to one reading statement as plain rows by column name; see :func:`question`.
 
     Raises
