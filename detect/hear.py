@@ -336,7 +336,8 @@ def hear(s: Any, now: Now, num: KernelNumbers) -> None:
         return
     if s.opening != OPEN and b >= s.hold_until:
         push_level(s, s.now_level)
-        if s.opening == NONE and b > s.ev_last + UNLEARNED:
+        dry = s.milked == 0 and s.flow_bin >= 0  # what no milk disturbs is no measure of what milk does
+        if s.opening == NONE and b > s.ev_last + UNLEARNED and not dry:
             learn_trace(s)
     else:  # an event must not become its own baseline
         n = s.air_seen - 1

@@ -77,12 +77,16 @@ def note_collapse(s: Any, b: int) -> None:
 @compiled
 def eased_off(s: Any, to: int) -> int:
     """Tell (1 or 0) a shut valve from an opening: through the vent the vacuum goes little by little."""
-    quiet, steepest, at = s.ev_base + s.ev_common, 0.0, to - 1
-    while to - at < LONGEST_EASING and s.raw[at & MASK] < NEARLY_QUIET * quiet:
-        fall = s.raw[(at - 2) & MASK] - s.raw[at & MASK]
+    quiet, steepest, lowest, at = s.ev_base + s.ev_common, 0.0, math.nan, to - 1
+    while to - at < LONGEST_EASING:
+        here = s.raw[at & MASK]
+        if here >= NEARLY_QUIET * quiet:
+            break
+        lowest = here if math.isnan(lowest) else lowest  # the newest that was measured
+        fall = s.raw[(at - 2) & MASK] - here
         steepest = fall if fall > steepest else steepest
         at -= 1
-    gone = quiet - s.raw[(to - 1) & MASK]
+    gone = quiet - lowest
     return 1 if to - at > EASING and gone > GONE_SHARE * quiet and steepest < EASY_SHARE * gone else 0
 
 

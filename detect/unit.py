@@ -32,6 +32,7 @@ FLOW_TRUST = 60  # bins (3 s) for which a milk-flow reading may stand in for a m
 TWO_MINUTES = 2400
 SECOND = 20
 SLEW_KG_MIN = 0.5 * BIN_S  # milk flow changes by up to this in a bin; what is faster is air in the meter
+DRY_WAIT = 1800  # bins (90 s) after which a unit without milk counts as let down all the same
 FIRST_MILK_KG_MIN, RISING_SHARE = 0.2, 0.9  # what falls is what a meter remembers of the milk before
 OPEN_MILKING = 1
 HIGH_SHARE, SURE_SHARE = 0.8, 0.93  # of the quiet vacuum: above, a take-off has not begun
@@ -72,7 +73,8 @@ def count_milk(s: Any, b: int, num: KernelNumbers) -> None:
         return
     if s.milked < MILKED:
         flows = s.flow_bin < 0 or s.flow_slow > FIRST_MILK_KG_MIN
-        s.milked += 1 if (flows and b - s.up_bin > num.settle_min) or b - s.up_bin > num.settle_max else 0
+        wait = num.settle_max if s.flow_bin < 0 else DRY_WAIT
+        s.milked += 1 if (flows and b - s.up_bin > num.settle_min) or b - s.up_bin > wait else 0
     s.on_bins += 1
     if s.missing == 0:
         s.data_bins += 1
