@@ -62,7 +62,9 @@ def beside(size: Size) -> Iterator[Row]:
     for name, timing in timings.items():
         rate, ratio = samples / timing.cpu_s / 1e6, timing.cpu_s / ours
         what = f"ratio to {name}, one detector a stall called for each message of 0.5 s"
-        figure = f"{significant(ratio)} times ({significant(rate)} against {significant(samples / ours / 1e6)})"
+        figure = (
+            f"{significant(ratio)} times ({significant(rate)} against {significant(samples / ours / 1e6)})"
+        )
         yield Row(PART, what, figure, "25", ratio >= 25.0)
     for name in FRAMEWORKS.keys() - frameworks.keys():
         yield Row(PART, f"ratio to {name}", "not installed")

@@ -38,7 +38,7 @@ class Size:
 
 FULL: Final = Size(runs=5, stalls=80, seconds=360, cows=3014, days=365, milkings=30_000)
 """A year of 80 stalls is 2.2 million milkings: 3014 cows twice a day."""
-TINY: Final = Size(runs=2, stalls=4, seconds=30, cows=20, days=70, milkings=500)
+TINY: Final = Size(runs=1, stalls=4, seconds=10, cows=20, days=70, milkings=500)
 """Enough to see that every part runs."""
 
 

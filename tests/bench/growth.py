@@ -27,9 +27,7 @@ def measure(size: Size) -> Iterator[Row]:
     few = min(RATE_STALLS, size.stalls)
     rates = RATES_HZ if size.stalls >= RATE_STALLS else RATES_HZ[:2]
     records = [readings(few, seconds, rate) for rate in rates]
-    yield from _axis(
-        f"Hz at {few} stalls", rates, records, stalls=[few] * len(rates), runs=size.runs
-    )
+    yield from _axis(f"Hz at {few} stalls", rates, records, stalls=[few] * len(rates), runs=size.runs)
 
 
 def _axis(
@@ -55,7 +53,9 @@ def _axis(
         ("most memory of the detector", sizes_mb, "MB"),
     ):
         listed = ", ".join(map(significant, figures))
-        yield Row(PART, f"{what}, {axis} {name}", f"{listed} {unit}; exponent {exponent(places, figures):.2f}")
+        yield Row(
+            PART, f"{what}, {axis} {name}", f"{listed} {unit}; exponent {exponent(places, figures):.2f}"
+        )
 
 
 def memory_mb(record: Sequence[Reading], stalls: int) -> float:

@@ -118,7 +118,9 @@ class Postgres:
             shutil.chown(self.folder, USER)
 
     def __enter__(self) -> Self:
-        data, options = self.folder / "data", " ".join(f"-c {s}" for s in (*SETTINGS, f"unix_socket_directories={self.folder}"))
+        data = self.folder / "data"
+        settings = (*SETTINGS, f"unix_socket_directories={self.folder}")
+        options = " ".join(f"-c {setting}" for setting in settings)
         self._run("initdb", "-D", data, "-U", USER, "-A", "trust", "--no-sync")
         self._run("pg_ctl", "-D", data, "-w", "-o", options, "-l", self.folder / "log", "start")
         for table in TABLES:
@@ -134,17 +136,17 @@ class Postgres:
         self._run("pg_ctl", "-D", self.folder / "data", "-m", "immediate", "stop")
         shutil.rmtree(self.folder)
 
-    def ask(self, view: str) -> tuple[int, float]:
-        """Ask one question; return the number of rows and the time [s] until all of them are here."""
+    def ask(self, view: str) -> tuple[list[list[str]], float]:
+        """Ask one question; return the rows as text and the time [s] until all of them are here."""
         script = f"\\timing on\n{QUESTIONS[view].strip()};\n"
         told = self._psql("-A", "-t", script=script).splitlines()
         time_ms = float(re.fullmatch(r"Time: ([\d.]+) ms.*", told[-1])[1])  # type: ignore[index]
-        return len(told) - 2, 1e-3 * time_ms
+        return [line.split("|") for line in told[1:-1]], 1e-3 * time_ms
 
     def _load(self, table: Table) -> None:
         reader = self._history.reader()
         path = self.folder / f"{table.name}.csv"
-        reader.sql(f"FROM {table.name}").pl().write_csv(path)  # noqa: S608 - names of our own
+        reader.sql(f"FROM {table.name}").pl().write_csv(path)
         reader.close()
         names = ", ".join(f'"{name}"' for name in table.column_names)
         self._psql("-q", script=f"\\copy {table.name} ({names}) FROM '{path}' WITH (FORMAT csv, HEADER)\n")

@@ -127,9 +127,7 @@ def _event(milking_id: str, stall: int, milking_ns: int, rng: Random) -> AirEven
     )
 
 
-def _milking(
-    milking_id: str, stall: int, start_ns: int, *, events: int, rng: Random
-) -> Milking:
+def _milking(milking_id: str, stall: int, start_ns: int, *, events: int, rng: Random) -> Milking:
     """Invent a whole milking."""
     on_s = round(0.05 * rng.randrange(5000, 10_000), 3)
     yield_kg = round(rng.gauss(13.5, 3.0), 4)
