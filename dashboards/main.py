@@ -35,6 +35,11 @@ from detect.errors import InputError, QuietclawError
 INTERRUPTED: Final = 130
 """Exit code after Ctrl-C: 128 + SIGINT, the shells' convention."""
 
+EXIT_CODES: Final = (
+    "Exit codes: 0 done, 2 what you gave is wrong, 3 the history cannot be used, 4 the broker refuses."
+    " 'quietclaw COMMAND --help' shows all options and an example."
+)
+
 app = typer.Typer(
     name="quietclaw",
     add_completion=False,
@@ -67,7 +72,7 @@ def _tell_version(asked: bool) -> None:
         raise typer.Exit
 
 
-@app.callback()
+@app.callback(epilog=EXIT_CODES)
 def _quietclaw(
     *,
     version: Annotated[

@@ -136,7 +136,8 @@ class BrokerClient:
                 broker.host, broker.port, KEEPALIVE_S, clean_start=False, properties=_session(broker)
             )
         except (OSError, ValueError) as error:
-            raise BrokerError(f"cannot be reached: {error}", where=broker.url) from error
+            reason = getattr(error, "strerror", None) or error
+            raise BrokerError(f"cannot be reached: {reason}", where=broker.url) from error
         self._client.loop_start()
         answered = self._answered.wait(CONNECT_TIMEOUT_S)
         if self._refusal is not None or not answered:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import queue
 import threading
 import time
@@ -20,6 +21,8 @@ from store.batch import Watermark
 
 if TYPE_CHECKING:
     from ingest.rolling import Capturing
+
+_LOG: Final = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,6 +159,9 @@ class Session:
                 case Delivery():
                     deliveries.append(item)
                 case Connected():
+                    _LOG.info(
+                        "connected to %s, hearing %s", self._config.broker.url, self._config.parlor.name
+                    )
                     client.publish_retained(self._receipts.all())
                     if self._announcements is not None:
                         client.publish_retained(self._announcements.everything())

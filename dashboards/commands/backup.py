@@ -19,9 +19,10 @@ def backup(
     url: MaybeUrl = None,
     out: Annotated[Path, typer.Option(help="Folder for the copy, made if need be.", show_default=False)],
 ) -> None:
-    """Copy the whole history, detector state included, and check the copy.
+    """Copy the whole history and check the copy.
 
-    The copy is a history file: to restore, stop the service and put it in the place of store.path.
+    The detector's state is in it. The copy is a history file: to restore, stop the service
+    and put it in the place of store.path.
 
     Example: quietclaw backup --url http://127.0.0.1:8420 --out backups
     """

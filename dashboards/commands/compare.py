@@ -27,9 +27,11 @@ def compare(
     pdf: Annotated[Path | None, typer.Option(help="Also write the report as PDF.")] = None,
     parlor: Annotated[str | None, typer.Option(help="Which parlor, where the history holds several.")] = None,
 ) -> None:
-    """Compare slips before and after a change, treated stalls against the others.
+    """Compare slips before and after a change.
 
-    Example: quietclaw compare --db farm.duckdb --changed 2026-03-01 --stalls 3,17 --out remedy.html
+    Treated stalls are held against the others.
+
+    Example: quietclaw compare --db a.duckdb --changed 2026-03-01 --out b.html
     """
     require_advisor(out, as_json, pdf)
     from dashboards.instants import day_of, stall_list

@@ -24,7 +24,7 @@ def health(
     *,
     db: Db,
 ) -> None:
-    """Import test days, clinical cases and bulk tank samples; importing twice changes nothing.
+    """Import test days, clinical cases, bulk tank samples. Importing twice changes nothing.
 
     Example: quietclaw health testday-march.csv cases.csv --db farm.duckdb
     """

@@ -28,9 +28,11 @@ def investigate(  # noqa: PLR0913 - one parameter an option
     ] = None,
     parlor: Annotated[str | None, typer.Option(help="Which parlor, where the history holds several.")] = None,
 ) -> None:
-    """Look for evidence after a rise in cell count: when, where, which cows, how sure.
+    """Look for evidence after a rise in cell count.
 
-    Example: quietclaw investigate --db farm.duckdb --from 2026-03-01 --to 2026-05-01 --out report.html
+    Since when, where, which cows, and how sure.
+
+    Example: quietclaw investigate --db farm.duckdb --out report.html
     """
     require_advisor(out, as_json, pdf)
     from dashboards.instants import day_of

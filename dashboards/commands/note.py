@@ -25,7 +25,7 @@ def note(
 ) -> None:
     """Store what was repaired, changed or adjusted, and when.
 
-    Example: quietclaw note --db farm.duckdb --at 2026-03-01T05:30 --stalls 3,17 "hose supports adjusted"
+    Example: quietclaw note --db farm.duckdb --stalls 3,17 "hoses set"
     """
     from dashboards.instants import instant_ns, stall_list
 

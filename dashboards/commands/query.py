@@ -39,7 +39,7 @@ def query(
 ) -> None:
     """Ask a history, or the tables of a fleet, in SQL; nothing can be changed.
 
-    Example: quietclaw query --db farm.duckdb "SELECT * FROM slips_per_100 ORDER BY slips_per_100 DESC"
+    Example: quietclaw query --db farm.duckdb "SELECT * FROM slips_per_100"
     """
     from store.render import QueryFormat, render
 
@@ -50,6 +50,8 @@ def query(
         result = _from_file(db, sql) if db is not None else _from_service(str(url), sql)
     sys.stdout.buffer.write(render(result, QueryFormat(form.value)))
     sys.stdout.buffer.flush()
+    if result.frame.is_empty():
+        print("quietclaw: no rows", file=sys.stderr)
     if result.truncated:
         print(f"quietclaw: only the first {result.frame.height} rows are shown", file=sys.stderr)
 

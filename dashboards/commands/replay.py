@@ -28,9 +28,9 @@ def replay(
         list[str] | None, typer.Option("--set", help="section.key=value, above the file; may be repeated.")
     ] = None,
 ) -> None:
-    """Read a capture as fast as it goes; reading it twice stores nothing twice.
+    """Read a capture as fast as it goes. Reading it twice stores nothing twice.
 
-    Example: quietclaw replay trial/capture.parquet --db trial.duckdb --set parlor.altitude_m=400
+    Example: quietclaw replay trial/capture.parquet --db trial.duckdb
     """
     from dashboards.progress import progress
     from ingest.capture import read_capture

@@ -25,7 +25,7 @@ def run(
         bool, typer.Option("--show-config", help="Print every setting and where it comes from, then stop.")
     ] = False,
 ) -> None:
-    """Listen to a parlor's broker and keep its history until stopped.
+    """Listen to a parlor's broker and keep its history.
 
     Example: quietclaw run --config willowmere.toml --set http.port=8081
     """
@@ -44,6 +44,7 @@ def run(
     gc.enable()
 
     logging.basicConfig(level=logging.INFO, format=LOG_FORMAT, stream=sys.stderr)
+    logging.getLogger("uvicorn").setLevel(logging.WARNING)  # its start and stop say nothing that ours do not
     for caution in CAUTIONS:
         logging.getLogger(__name__).info("%s", caution)
     with stopping() as stop:

@@ -21,7 +21,9 @@ def score(
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
     picture: Annotated[Path | None, typer.Option(help="Also draw the score into this SVG file.")] = None,
 ) -> None:
-    """Score events, milkings, support and plant dips against a truth, such as a simulation's.
+    """Score a history against a truth, such as a simulation's.
+
+    Events, milkings, support and plant dips are held against it.
 
     Example: quietclaw score --db trial.duckdb --truth trial --picture score.svg
     """

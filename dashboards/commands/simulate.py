@@ -38,7 +38,9 @@ def simulate(  # noqa: PLR0913 - the options of the command, all by keyword
     broker: Annotated[str | None, typer.Option(help="Publish here instead of writing a capture.")] = None,
     speed: Annotated[float, typer.Option(help="With --broker: times real time.")] = 1.0,
 ) -> None:
-    """Simulate a rotary dairy: messages as its devices would send them, and what truly happened.
+    """Simulate a rotary dairy.
+
+    Writes messages as its devices would send them, and what truly happened.
 
     Example: quietclaw simulate --seed 7 --stalls 40 --hours 1 --out trial
     """

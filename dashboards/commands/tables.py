@@ -35,7 +35,7 @@ def load(
     tables: Annotated[Path, typer.Option(help="Folder that 'export' wrote.", show_default=False)],
     db: Db,
 ) -> None:
-    """Merge exported tables into a history; loading twice changes nothing.
+    """Merge exported tables into a history. Loading twice changes nothing.
 
     Example: quietclaw load --tables tables --db restored.duckdb
     """

@@ -20,9 +20,11 @@ def token(
     name: Annotated[str, typer.Option(help="Whose token it is, such as tablet.", show_default=False)],
     role: Annotated[list[str], typer.Option(help="view, acknowledge or query; may be repeated.")],
 ) -> None:
-    """Make a token, print it this once, and add its digest to the file.
+    """Make a token for callers from other machines.
 
-    Example: quietclaw token --file tokens.toml --name tablet --role view --role acknowledge
+    Prints it this once and adds its digest to the file.
+
+    Example: quietclaw token --file tokens.toml --name tablet --role view
     """
     from dashboards.access import Role, new_token, read_access
 

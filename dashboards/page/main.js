@@ -14,6 +14,7 @@ function connect() {
   const on = (name, take) => source.addEventListener(name, async (event) => { await speaking; take(JSON.parse(event.data)); });
   on("snapshot", (all) => {
     ({facts, alerts, day} = all);
+    if (stall > facts.stalls) go(0);
     heard = all.age_s === null ? -1e9 : performance.now() - 1000 * all.age_s;
     drum.begin(all.lanes, facts);
     showAlerts();
@@ -48,14 +49,15 @@ function paint() {
 
 // Old data must never pass for live, so this runs on its own clock and asks only when something last came.
 function beat() {
-  const silent = performance.now() - heard, old = silent > STALE_MS;
+  const silent = performance.now() - heard, old = silent > STALE_MS, never = heard < 0;
   document.body.classList.toggle("old", old && facts !== null);
   $("pulse").classList.toggle("on", !old);
-  $("pulse").textContent = facts === null ? t("connecting") : old ? clock(drum.newest()) : `${t("live")} ${clock(drum.newest())}`;
+  $("pulse").textContent = facts === null ? t("connecting") : never ? t("noData") : old ? clock(drum.newest()) : `${t("live")} ${clock(drum.newest())}`;
   const banner = $("stale");
   if (banner.hidden === (old && facts !== null)) banner.hidden = !banner.hidden;
   if (!banner.hidden) {
-    const text = t("stale", {s: heard < 0 ? "–" : Math.round(silent / 1000)});
+    const cut = source?.readyState !== EventSource.OPEN;
+    const text = never ? t(cut ? "unreached" : "never") : t("stale", {s: Math.round(silent / 1000)});
     if (banner.textContent !== text) banner.textContent = text;
   }
   if (old && !document.hidden && performance.now() - opened > REOPEN_MS) connect();

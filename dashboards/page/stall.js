@@ -117,15 +117,18 @@ function eventRow(event) {
   return row("td", moment(event.start), t(`kinds.${event.kind}`), `${num(event.air_l, 2)} L`, `${num(kpa(event.depth_kpa), 1)} ${vacuumUnit()}`, cause, event.wave ? wave(event.wave) : "–");
 }
 
+const nothing = (key) => make("tr", {}, make("td", {colSpan: 6}, t(key)));
+
 const dayRow = (day) => row("td", day.day, num(day.milkings), num(day.slips), num(day.slips_per_100), num(day.fall_offs), `${num(kg(day.yield_kg))} ${massUnit()}`);
 
 export async function show(stall) {
   const reply = await fetch(`/v1/stall/${stall}`).catch(() => null);
   if (!reply?.ok) return;
   const record = await reply.json();
-  const events = record.events.length ? record.events.map(eventRow) : [make("tr", {}, make("td", {colSpan: 6}, t("noEvents")))];
+  const events = record.events.length ? record.events.map(eventRow) : [nothing("noEvents")];
+  const days = record.days.length ? record.days.map(dayRow) : [nothing("noDays")];
   $("events").replaceChildren(head_("when", "kind", "airL", "depth", "cause", "waveform"), make("tbody", {}, ...events));
-  $("history").replaceChildren(head_("day", "milkings", "slips", "slips100", "fallOffs", "milk"), make("tbody", {}, ...record.days.map(dayRow)));
+  $("history").replaceChildren(head_("day", "milkings", "slips", "slips100", "fallOffs", "milk"), make("tbody", {}, ...days));
   const notes = record.conditions.map((c) => `${moment(c.start)} ${c.condition}: ${c.evidence}`);
   $("conditions").replaceChildren(...(notes.length ? notes : [t("noCondition")]).map((note) => make("li", {}, note)));
 }

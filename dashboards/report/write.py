@@ -5,9 +5,12 @@ from __future__ import annotations
 import json
 from importlib.util import find_spec
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from detect.errors import InputError
+
+PANGO: Final = "libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0"
+"""Packages of Debian 12 below the PDF library."""
 
 
 def write_report(
@@ -43,12 +46,15 @@ def as_pdf(page: str) -> bytes:
     Raises
     ------
     InputError
-        When the library for it is not installed.
+        When the library for it, or the system's own below it, is not installed.
     """
     if find_spec("weasyprint") is None:
         raise InputError("needs the extra: pip install 'quietclaw[pdf]'", where="--pdf")
-    # Its system libraries load slowly and only a PDF needs them.
-    from weasyprint import HTML  # noqa: PLC0415
+    try:
+        # Its system libraries load slowly and only a PDF needs them.
+        from weasyprint import HTML  # noqa: PLC0415
+    except OSError as error:
+        raise InputError(f"needs the system's Pango: apt install {PANGO}", where="--pdf") from error
 
     made: bytes = HTML(string=page).write_pdf(pdf_identifier=b"quietclaw")
     return made

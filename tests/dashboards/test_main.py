@@ -30,9 +30,11 @@ def one_line(capsys: pytest.CaptureFixture[str]) -> str:
 
 @pytest.mark.parametrize("command", COMMANDS)
 def test_help_shows_an_example(command: str, capsys: pytest.CaptureFixture[str]) -> None:
-    """Each command's help ends without error and shows how it is called."""
+    """Each command's help shows how it is called, on one line that can be copied, of which nothing is cut."""
     assert main([command, "--help"]) == 0
-    assert f"Example: quietclaw {command}" in " ".join(capsys.readouterr().out.split())
+    lines = capsys.readouterr().out.splitlines()
+    example = next(k for k, line in enumerate(lines) if line.startswith(f"  Example: quietclaw {command}"))
+    assert lines[example + 1] == ""
 
 
 @pytest.mark.parametrize("command", COMMANDS)
@@ -49,6 +51,8 @@ def test_no_words_show_the_help(capsys: pytest.CaptureFixture[str]) -> None:
     assert main([]) == 0
     out = capsys.readouterr().out
     assert all(command in out for command in COMMANDS)
+    assert "..." not in out.split("Commands:")[1], "a description is cut"
+    assert all(f"{code} " in out.split("Exit codes:")[1] for code in (0, 2, 3, 4))
 
 
 def test_the_version_is_told(capsys: pytest.CaptureFixture[str]) -> None:

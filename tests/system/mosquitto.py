@@ -20,6 +20,8 @@ PASSWD: Final = shutil.which("mosquitto_passwd", path=SBIN)
 SECRET: Final = "pail-and-stool"  # noqa: S105 - of a broker that lives as long as a test
 USERS: Final = ("gateway", "quietclaw")
 PATIENCE_S: Final = 30.0
+DEBIAN: Final = "persistence true\npersistence_location {folder}/\ninclude_dir {folder}/conf.d\n"
+"""Main file of Debian's package 2.0.11, paths apart: the shipped one is included by it."""
 
 
 class Mosquitto:
@@ -43,13 +45,14 @@ class Mosquitto:
         for theirs, ours in (
             ("listener 1883 ", f"listener {self.port} "),
             ("/etc/mosquitto/", f"{folder}/"),
-            ("/var/lib/mosquitto/", f"{folder}/"),
         ):
             assert theirs in shipped
             shipped = shipped.replace(theirs, ours)
+        (folder / "conf.d").mkdir(exist_ok=True)
+        (folder / "conf.d" / "quietclaw.conf").write_text(shipped)
         # As root it would become another user, who may not write here; that it runs is "information".
         ours = f"user {getpass.getuser()}\nlog_dest stderr\nlog_type information\n"
-        (folder / "mosquitto.conf").write_text(f"{shipped}\n{ours}")
+        (folder / "mosquitto.conf").write_text(DEBIAN.format(folder=folder) + ours)
         shutil.copy(SHIPPED / "mosquitto.acl", folder / "quietclaw.acl")
         accounts = folder / "quietclaw.passwd"
         accounts.touch(mode=0o600)
