@@ -1,8 +1,8 @@
 """The README's commands on a machine that has nothing; a script apart from the tests, as root.
 
 ``python -m tests.system.bare_machine --work DIR [--stages base,demo,bare,packages,tests,broker]``
-makes a root of Debian 12 with ``python3``, ``python3-venv`` and ``python3-pip``, unpacks the last commit in it, and
-types there, as an ordinary user, what stands in the README's code blocks. Each stage is one line of
+makes a root of Debian 12 with ``python3``, ``python3-venv`` and ``python3-pip``, unpacks the last
+commit in it, and types there, as an ordinary user, what stands in the README's code blocks. Each stage is one line of
 JSON with its seconds, its exit code and what the root then takes on the disk:
 
 ``base``
@@ -20,8 +20,8 @@ JSON with its seconds, its exit code and what the root then takes on the disk:
     ``quietclaw doctor``, and an invented parlor that publishes for two minutes.
 
 ``PYTEST_ADDOPTS`` is handed on, so ``bare`` and ``tests`` can be made shorter (``-k``, ``-x``).
-Mirror, package index, certificates and proxies are those this machine itself uses. Nothing is left mounted: every
-command has a mount namespace of its own.
+Mirror, package index, certificates and proxies are those this machine itself uses. Nothing is
+left mounted: every command has a mount namespace of its own.
 """
 
 from __future__ import annotations
