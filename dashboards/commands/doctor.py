@@ -29,7 +29,7 @@ def doctor(
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> int:
-    """Find the commonest mistakes of an installation.
+    """Find the commonest mistakes of a set-up.
 
     Looks at broker, messages, clocks, stalls, disk and history, before and during operation. Ends
     with 0 when no mistake was found, else 4 for the broker, 3 for the store, 2 for the rest.

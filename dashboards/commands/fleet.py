@@ -49,8 +49,9 @@ def fleet(
     ] = None,
     again: Annotated[bool, typer.Option("--again", help="Do finished days again.")] = False,
 ) -> int:
-    """Detect in the captures of many parlors; days that are finished and unchanged are not done again.
+    """Detect in the captures of many parlors.
 
+    Days that are finished and unchanged are not done again.
     Exit code 2 when something could not be used: the table _failures says what, the rest is done.
 
     Example: quietclaw fleet --captures captures --out fleet
@@ -75,7 +76,9 @@ def ship(
     *,
     captures: Captures,
 ) -> None:
-    """Lay a capture into the folder of a fleet, one file an hour; shipping again completes hours.
+    """Lay a capture into the folder of a fleet.
+
+    One file an hour; shipping again completes hours.
 
     Example: quietclaw ship /var/lib/quietclaw/capture --captures captures
     """

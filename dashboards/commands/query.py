@@ -37,7 +37,9 @@ def query(
     ] = None,
     form: Annotated[Format, typer.Option("--format", help="How the answer is written.")] = Format.TABLE,
 ) -> None:
-    """Ask a history, or the tables of a fleet, in SQL; nothing can be changed.
+    """Ask a history or a fleet in SQL.
+
+    Nothing can be changed.
 
     Example: quietclaw query --db farm.duckdb "SELECT * FROM slips_per_100"
     """

@@ -3,7 +3,8 @@
 ``python -m tests.system.bare_machine --work DIR [--stages base,demo,bare,packages,tests,broker]``
 makes a root of Debian 12 with ``python3``, ``python3-venv`` and ``python3-pip``, unpacks the last
 commit in it, and types there, as an ordinary user, what stands in the README's code
-blocks. Each stage is one line of JSON with its seconds, its exit code and what the root then takes on the disk:
+blocks. Each stage is one line of JSON with its seconds, its exit code and what the root
+then takes on the disk:
 
 ``base``
     The empty machine.
