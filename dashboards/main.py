@@ -18,6 +18,7 @@ from dashboards.commands import (
     compare,
     demo,
     doctor,
+    fleet,
     health,
     investigate,
     note,
@@ -61,6 +62,8 @@ app.command("token")(token.token)
 app.command("health")(health.health)
 app.command("investigate")(investigate.investigate)
 app.command("compare")(compare.compare)
+app.command("fleet")(fleet.fleet)
+app.command("ship")(fleet.ship)
 
 
 def _tell_version(asked: bool) -> None:

@@ -21,12 +21,14 @@ from dashboards.live.stall import stall_record
 from dashboards.matching import NS_PER_S
 from dashboards.metrics import ServiceMetrics
 from detect.errors import InputError, StoreError
-from detect.parlor import ParlorDetector, Site
+from detect.parlor import ParlorDetector
 from detect.trail import Trail
 from ingest.announce import Announcements
 from ingest.config import Config
+from ingest.detector import make_detector
 from ingest.pipeline import Committed
 from store.copying import copy_history
+from store.engine import SERVICE_SETTINGS
 from store.read_door import ReadDoor
 from store.shared_history import SharedHistory
 from store.space import LEAST_FREE_BYTES, free_space
@@ -85,7 +87,7 @@ class ServiceView:
 
     def open_history(self) -> SharedHistory:
         """Open the history for the service and remember it for questions."""
-        history = SharedHistory.open(self._config.store.path)
+        history = SharedHistory.open(self._config.store.path, settings=SERVICE_SETTINGS)
         history.told = self._metrics.add_commit
         self._history = history
         return history
@@ -243,9 +245,3 @@ class ServiceView:
         if self._history is None:
             raise StoreError("the history is not open yet; try again")
         return self._history
-
-
-def make_detector(config: Config) -> ParlorDetector:
-    """Make the detector of a configured parlor, the same for live and replay."""
-    parlor = config.parlor
-    return ParlorDetector(parlor=parlor.name, stalls=parlor.stalls, site=Site(altitude_m=parlor.altitude_m))

@@ -14,12 +14,21 @@ cord is ``drag``. Whether real arms show the swing was tried in simulation only.
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 from detect.machine import compiled
 from detect.params import BIN_S, KernelNumbers
-from detect.state import RATES, RING, Happening, Now, report
+from detect.state import RING, Happening, Now, report
+from detect.swing import (
+    LONGEST_S,
+    NEEDED_S,
+    SHORTEST_S,
+    SWING_S,
+    clearness,
+    find_beat,
+    lock_in,
+    swing_share,
+)
 
 MASK = RING - 1
 CLOSED = int(Happening.SUPPORT_CLOSED)
@@ -28,19 +37,8 @@ RESTING, PARK_GAIN = 200, 0.02  # an arm at rest for 10 s after a milking is par
 STEP_MM, STEP_DEG = 60.0, 6.0  # a cord and an angle that say as much as each other
 REMOVAL = 160  # bins (8 s) after the vacuum went within which a motion is the removal
 CALM = 60  # bins (3 s) after which a motion counts as a new one
-MEAN_S = 1.5  # memory of the level [s]
-SWING_S = 5.0  # memory of the lock-in [s]: over longer the rate is not known well enough
-SHORTEST_S, LONGEST_S, NEEDED_S = 3.0, 15.0, 8.0  # memory of its power: so long for a beat as strong as its noise
-LEVEL_KNOWN_S = 10.0  # carried seconds after which the noise of a sample is known
-TWO_PI = 2.0 * math.pi
-SLOWEST_HZ, STEP_HZ = 0.7, 0.02  # 42-77 pulsations a minute; 60 is usual (common practice, no source)
-CLIP = 3.0  # deviations of a sample: treading counts no more
-LEAST_CLEAR = 0.1  # beat over noise, squared, both together: what is weaker tells nothing
-OWN_SWING_S, OWN_LEAST, OWN_MOST = 25.0, 0.6, 1.6  # a cow hangs more or less on the cord than others
 RECOVERED = 0.6  # of what the other stalls show: somebody set the arm of a stall that was never carried
 OWN_S, NORM_S = 20.0, 2000.0  # memory of the milking's own level and of the stall's norm [s]
-UP_S, DOWN_S = 100.0, 300.0  # the norm of the swing follows what is taut, not what is slack [s]
-TRUSTED_S = 60.0  # carried seconds before the stall's norm of the swing is believed
 PLACED_S = 900.0  # carried seconds, some four cows, before its norm of the level is
 DEV_DEG, DEV_MM, DEV_S = 2.5, 30.0, 500.0  # scatter from cow to cow to begin with, and its weight
 SWING_LAG = 0.7  # of its memory by which the lock-in is late
@@ -48,19 +46,6 @@ LOST_S = 1.5  # what is missing of the beat's share, summed over time, that is b
 LEVEL_LAG = 20  # bins (1 s) by which the level is
 AT_ONCE_S = 3.0  # never carried for longer than this: not since the attaching
 SLACK, DRAG = 1, 2
-
-
-@compiled
-def noise_power(s: Any, k: int) -> float:
-    """Return the variance of a sample of the angle (0) or the cord (1) that is not its beat."""
-    whole = (1.25 * s.swing_noise[k]) ** 2
-    return float(max(whole - 0.5 * s.norm_swing[k] ** 2, 0.2 * whole))
-
-
-@compiled
-def clearness(s: Any, k: int) -> float:
-    """Return the square of beat over noise of one sample, of the angle (0) or the cord (1) as it usually is."""
-    return float(s.norm_swing[k] ** 2 / max(noise_power(s, k), 1e-9))
 
 
 @compiled
@@ -110,99 +95,6 @@ def is_near_park(s: Any, angle_deg: float, cord_mm: float) -> int:
     apart = abs(cord - s.park_cord) / STEP_MM + abs(angle - s.park_angle) / STEP_DEG
     here = abs(cord_mm - s.park_cord) / STEP_MM + abs(angle_deg - s.park_angle) / STEP_DEG
     return 1 if here < 0.4 * apart else 0
-
-
-@compiled
-def lock_in(s: Any, b: int, pose: tuple[float, float], dt_s: float) -> tuple[float, float]:
-    """Follow level and swing; return the swing of angle [deg] and cord [mm]."""
-    angle_deg, cord_mm = pose
-    if s.arm_n == 0:
-        s.angle_mean, s.cord_mean = angle_deg, cord_mm
-    share = 1.0 - math.exp(-dt_s / MEAN_S)
-    s.angle_mean += share * (angle_deg - s.angle_mean)
-    s.cord_mean += share * (cord_mm - s.cord_mean)
-    turn_bank(s, b, (clipped(s, 0, angle_deg - s.angle_mean), clipped(s, 1, cord_mm - s.cord_mean)), dt_s)
-    s.arm_n += 1
-    if s.arm_n * dt_s < SWING_S:
-        return 0.0, 0.0
-    return swing_size(s, 0, dt_s), swing_size(s, 1, dt_s)
-
-
-@compiled
-def clipped(s: Any, k: int, off: float) -> float:
-    """Return a sample less its level, no larger than noise and beat make it: treading is neither."""
-    if s.norm_n <= LEVEL_KNOWN_S:
-        return off
-    most = CLIP * 1.25 * s.swing_noise[k]
-    return float(min(max(off, -most), most))
-
-
-@compiled
-def turn_bank(s: Any, b: int, off: tuple[float, float], dt_s: float) -> None:
-    """Lock in to angle and cord at every rate that a pulsator may have."""
-    gain = 1.0 - math.exp(-dt_s / SWING_S)
-    first, step = TWO_PI * (SLOWEST_HZ * b * BIN_S % 1.0), TWO_PI * (STEP_HZ * b * BIN_S % 1.0)
-    c, d, turn_c, turn_d = math.cos(first), math.sin(first), math.cos(step), math.sin(step)
-    for i in range(RATES):
-        s.bank[i, 0] += gain * (off[0] * c - s.bank[i, 0])
-        s.bank[i, 1] += gain * (off[0] * d - s.bank[i, 1])
-        s.bank[i, 2] += gain * (off[1] * c - s.bank[i, 2])
-        s.bank[i, 3] += gain * (off[1] * d - s.bank[i, 3])
-        c, d = c * turn_c - d * turn_d, d * turn_c + c * turn_d
-
-
-@compiled
-def swing_size(s: Any, k: int, dt_s: float) -> float:
-    """Return the beat of the angle (0) or the cord (1) from the mean power of its lock-in, less that of the noise."""
-    lasted_s = s.arm_n * dt_s
-    fill = 1.0 - math.exp(-lasted_s / SWING_S)
-    share = max(1.0 - math.exp(-dt_s / s.swing_s), dt_s / (lasted_s - SWING_S + 2.0 * dt_s))
-    for i in range(RATES):
-        power = 4.0 * (s.bank[i, 2 * k] ** 2 + s.bank[i, 2 * k + 1] ** 2) / (fill * fill)
-        s.bank_power[i, k] += share * (power - s.bank_power[i, k])
-    return math.sqrt(max(s.bank_power[s.beat_at, k] - noise_power(s, k) * 2.0 * dt_s / SWING_S, 0.0))
-
-
-@compiled
-def find_beat(s: Any, dt_s: float) -> None:
-    """Find the rate of the stall's pulsator in what its arm showed while it carried."""
-    for i in range(RATES):
-        for k in range(2):
-            pace = UP_S if s.bank_power[i, k] > s.beat[i, k] else DOWN_S
-            s.beat[i, k] += dt_s / min(pace, s.norm_n) * (s.bank_power[i, k] - s.beat[i, k])
-    best = 0.0
-    for i in range(1, RATES - 1):  # slow sway rises towards the edge: only a peak is a beat
-        here = beat_clear(s, i)
-        if here > best and here >= beat_clear(s, i - 1) and here >= beat_clear(s, i + 1):
-            best, s.beat_at = here, i
-    for k in range(2):
-        s.norm_swing[k] = math.sqrt(max(s.beat[s.beat_at, k] - noise_power(s, k) * 2.0 * dt_s / SWING_S, 0.0))
-
-
-@compiled
-def beat_clear(s: Any, i: int) -> float:
-    """Return the usual power at one rate over the noise, angle and cord together."""
-    angle, cord = s.beat[i, 0] / max(noise_power(s, 0), 1e-9), s.beat[i, 1] / max(noise_power(s, 1), 1e-9)
-    return float(angle + cord)
-
-
-@compiled
-def swing_share(s: Any, angle_swing: float, cord_swing: float) -> float:
-    """Return the swing over the usual one, angle and cord by their clearness; -1 when nothing is known."""
-    if s.norm_n < TRUSTED_S:
-        return -1.0
-    if s.others_clear > 0.0:
-        clear = angle_swing**2 / max(noise_power(s, 0), 1e-9) + cord_swing**2 / max(noise_power(s, 1), 1e-9)
-        return math.sqrt(clear) / s.others_clear
-    total, weights = 0.0, 0.0
-    for k in range(2):
-        usual = s.norm_swing[k]
-        if s.own_swing_n >= OWN_SWING_S:
-            usual *= min(max(s.own_swing[k] / max(usual, 1e-9), OWN_LEAST), OWN_MOST)
-        weight = clearness(s, k)
-        total += weight * (angle_swing if k == 0 else cord_swing) / max(usual, 1e-9)
-        weights += weight
-    return float(total / weights) if weights > LEAST_CLEAR else -1.0
 
 
 @compiled
@@ -264,7 +156,7 @@ def evidence(s: Any, share: float, num: KernelNumbers) -> int:
 
 @compiled
 def carried_share(s: Any, share: float) -> float:
-    """Return the share of the weight that the arm carries: half when it drags, or when the beat tells nothing."""
+    """Return the share of the weight that the arm carries: half when it drags or nobody knows."""
     if s.astray != SLACK or share < 0.0:
         return 0.5
     return min(share, 1.0)
@@ -314,7 +206,7 @@ def watch_arm(s: Any, angle_deg: float, cord_mm: float, now: Now, num: KernelNum
     if hanging:
         dt_s = min(max((b - s.last_arm) * BIN_S, BIN_S), 0.4)
         angle_swing, cord_swing = lock_in(s, b, (angle_deg, cord_mm), dt_s)
-        if s.arm_n * dt_s >= SWING_S + s.swing_s and b - s.arm_bin > CALM:
+        if s.arm_n * dt_s >= SWING_S + 0.5 * s.swing_s and b - s.arm_bin > CALM:
             share = swing_share(s, angle_swing, cord_swing)
             sum_up(s, share, b, num, dt_s)
             shown = evidence(s, share, num)

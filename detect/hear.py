@@ -12,8 +12,20 @@ import math
 from typing import Any
 
 from detect.claw import MILK_KG_M3, ClawConstants, quiet_tube, tube_step
-from detect.foresee import bar, begin_trace, compare, fall_began, learn_tail, learn_trace
+from detect.foresee import bar, compare, fall_began, learn_tail, learn_trace
 from detect.machine import compiled
+from detect.opening import (
+    APART,
+    CLOSE_TO_HALF,
+    DRIEST_KG_MIN,
+    FALLEN,
+    air_at,
+    back_to_sure,
+    make_sure,
+    note_collapse,
+    note_depth,
+    push_air,
+)
 from detect.params import BIN_S, KernelNumbers
 from detect.ripple import find_ripple, learn_ripple, ripple_kpa
 from detect.state import MILKED, RING, Happening, Now, Opening, report
@@ -41,14 +53,6 @@ JERK = 40  # bins (2 s) around an onset in which a fast arm counts
 JUST_BEFORE = 10  # bins (0.5 s): what begins so shortly before a loss or a take-off is part of it
 CERTAIN = 5  # bins (0.25 s) after which a loss within a longer leak is told
 LEAST_L = 0.03  # less than this is lost among the slugs
-FALLEN = 40  # bins (2 s) under half the quiet vacuum: no slip if the milk stays away too
-LESS_MILK, NO_MILK = 0.6, 0.15  # of the flow before: a meter lags by 2-4 s
-LASTING, HANGING_SHARE, SOME_KG_MIN = 100, 0.8, 0.6  # after 5 s under this share without milk it is off, too
-CLOSE_TO_HALF = 0.65  # what fell under half must come up to more than this again
-STEEP_BINS, STEEP_SHARE, APART = 10, 0.06, 4  # a collapse is steep; what began 0.2 s before it is apart
-EASING, LONGEST_EASING, EASY_SHARE = 5, 60, 0.45  # a take-off takes 0.25 s or more, and no 0.1 s of it is half
-NEARLY_QUIET, GONE_SHARE = 0.93, 0.15  # of the quiet vacuum: where it begins, and what must be gone by then
-DRIEST_KG_MIN = 0.4  # an empty tube has no inertia: the smallest noise would pass for litres
 UNMEASURED_KG_MIN = 1.5
 FOLLOW_S = 1.5
 STEPS = 4  # sub-steps of the milk tube in one bin
@@ -82,15 +86,6 @@ def push_level(s: Any, level_kpa: float) -> None:
     if i >= LAG + SPAN:
         s.level_sum -= s.level[(i - LAG - SPAN) & MASK]
     s.seen = i + 1
-
-
-@compiled
-def push_air(s: Any, air_l_min: float) -> None:
-    """Add one bin of air to the running sum."""
-    i = s.air_seen
-    last = s.air_sum[(i - 1) & MASK] if i > 0 else 0.0
-    s.air_sum[i & MASK] = last + air_l_min * BIN_S / 60.0
-    s.air_seen = i + 1
 
 
 @compiled
@@ -130,13 +125,6 @@ def admit(s: Any, fall_kpa: float, quiet_kpa: float, claw: ClawConstants) -> flo
     storage = claw.volume_m3 / claw.atmosphere_pa * 1e3 * (fall_kpa - s.fall) / BIN_S
     s.fall = fall_kpa
     return float(storage + outflow - claw.vent_m3_s) * 60e3
-
-
-@compiled
-def air_at(s: Any, back: int, reference: float) -> float:
-    """Return the excess air [L/min] ``back`` bins ago (0 is the newest)."""
-    n = s.air_seen - 1 - back
-    return float(s.air_sum[n & MASK] - s.air_sum[(n - 1) & MASK]) * 60.0 / BIN_S - reference
 
 
 @compiled
@@ -183,17 +171,6 @@ def open_event(s: Any, began: int, base_kpa: float, now: Now) -> None:
 
 
 @compiled
-def note_depth(s: Any, b: int) -> None:
-    """Keep the deepest fall and the steepest fall within 0.25 s."""
-    here = s.raw[b & MASK]
-    if not math.isnan(here):
-        s.ev_depth = max(s.ev_depth, s.ev_base + s.ev_common - here)
-        before = s.raw[(b - 5) & MASK]
-        if not math.isnan(before):
-            s.ev_fall = max(s.ev_fall, before - here)
-
-
-@compiled
 def follow_event(s: Any, b: int, excess: float, num: KernelNumbers) -> None:
     """Carry an opening on by one bin; it ends when its air stays small."""
     s.ev_l += excess * BIN_S / 60.0
@@ -225,50 +202,6 @@ def follow_event(s: Any, b: int, excess: float, num: KernelNumbers) -> None:
 
 
 @compiled
-def note_collapse(s: Any, b: int) -> None:
-    """Note where the vacuum began to go under half, and what had been heard before: a slip may end in a fall."""
-    on = b
-    steep = STEEP_SHARE * s.ev_base
-    while on > s.op_on and b - on < STEEP_BINS and s.raw[(on - 1) & MASK] > s.raw[on & MASK] + steep:
-        on -= 1
-    s.low_on = on
-    s.eased = eased_off(s, on)
-    if on - s.op_on < APART or s.ev_low >= FALLEN:
-        return
-    make_sure(s)
-    s.sure_last = on - 1
-    for i in range(b - on + 1):
-        s.sure_l -= air_at(s, i, s.ev_ref) * BIN_S / 60.0
-    s.sure_depth, s.sure_fall = 0.0, 0.0
-    for at in range(max(s.op_on, b - MASK), on):
-        here, before = s.raw[at & MASK], s.raw[(at - 5) & MASK]
-        if not math.isnan(here):
-            s.sure_depth = max(s.sure_depth, s.ev_base + s.ev_common - here)
-            s.sure_fall = s.sure_fall if math.isnan(before) else max(s.sure_fall, before - here)
-
-
-@compiled
-def eased_off(s: Any, to: int) -> int:
-    """Tell (1 or 0) a valve that was shut from an opening: through the vent the vacuum goes little by little."""
-    quiet, steepest, at = s.ev_base + s.ev_common, 0.0, to - 1
-    while to - at < LONGEST_EASING and s.raw[at & MASK] < NEARLY_QUIET * quiet:
-        fall = s.raw[(at - 2) & MASK] - s.raw[at & MASK]
-        steepest = fall if fall > steepest else steepest
-        at -= 1
-    gone = quiet - s.raw[(to - 1) & MASK]
-    return 1 if to - at > EASING and gone > GONE_SHARE * quiet and steepest < EASY_SHARE * gone else 0
-
-
-@compiled
-def has_fallen(s: Any, b: int) -> bool:
-    """Tell a unit off its teats from a long slip: the vacuum stays away, and no milk comes any more."""
-    if s.low_run >= FALLEN:
-        return bool(s.flow_bin < 0 or s.ev_flow < DRIEST_KG_MIN or s.flow < LESS_MILK * s.ev_flow)
-    lasting = b - s.op_on > LASTING and s.raw[b & MASK] < HANGING_SHARE * s.ev_base
-    return bool(lasting and s.ev_flow > SOME_KG_MIN and s.flow < NO_MILK * s.ev_flow)
-
-
-@compiled
 def still_sealed(s: Any) -> bool:
     """Tell a slip before the first milk from attaching: each cup that is put on raises the vacuum."""
     return bool(s.seen < LAG + SPAN or s.level_sum / SPAN - s.ev_base < SEALING_KPA)
@@ -276,7 +209,7 @@ def still_sealed(s: Any) -> bool:
 
 @compiled
 def sunk(s: Any) -> bool:
-    """Tell an event after which the vacuum did not come back: it was milk or the plant, and nothing resealed."""
+    """Tell an event after which the vacuum did not come back: milk or the plant, nothing resealed."""
     left = s.ev_base - s.level_sum / SPAN
     return bool(s.ev_low >= 0 and s.seen >= LAG + SPAN and left > SUNK_SHARE * s.ev_depth)
 
@@ -319,24 +252,6 @@ def report_event(s: Any, now: Now, num: KernelNumbers) -> None:
     h.peak_flow, h.rising, h.age = s.ev_peak_flow, s.ev_rising, s.ev_age
     h.astray = 1 if s.astray > 0 and s.astray_bin <= s.ev_on else 0
     h.jerk = 1 if s.arm_bin >= 0 and abs(s.arm_bin - s.ev_on) <= JERK else 0
-
-
-@compiled
-def make_sure(s: Any) -> None:
-    """Keep the event's figures as of a bin near the quiet vacuum; once the unit fell they stay as before."""
-    if s.ev_low >= FALLEN:
-        return
-    s.sure_last, s.sure_pulses, s.sure_low = s.ev_last, s.ev_pulses, s.ev_low
-    s.sure_l, s.sure_peak, s.sure_depth = s.ev_l, s.ev_peak, s.ev_depth
-    s.sure_fall = s.ev_fall
-
-
-@compiled
-def back_to_sure(s: Any) -> None:
-    """Make the event what it was before the vacuum left the quiet one for the last time."""
-    s.ev_last, s.ev_pulses, s.ev_low = s.sure_last, s.sure_pulses, s.sure_low
-    s.ev_l, s.ev_peak, s.ev_depth = s.sure_l, s.sure_peak, s.sure_depth
-    s.ev_fall = s.sure_fall
 
 
 @compiled
@@ -421,7 +336,8 @@ def hear(s: Any, now: Now, num: KernelNumbers) -> None:
         return
     if s.opening != OPEN and b >= s.hold_until:
         push_level(s, s.now_level)
-        if s.opening == NONE and b > s.ev_last + UNLEARNED:
+        dry = s.milked == 0 and s.flow_bin >= 0  # what no milk disturbs is no measure of what milk does
+        if s.opening == NONE and b > s.ev_last + UNLEARNED and not dry:
             learn_trace(s)
     else:  # an event must not become its own baseline
         n = s.air_seen - 1

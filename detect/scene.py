@@ -14,11 +14,12 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.carry import SLACK, clearness
+from detect.carry import SLACK
 from detect.cause import UNREST
 from detect.machine import compiled
 from detect.params import BIN_S
 from detect.state import Happening, Now
+from detect.swing import ALIKE, clearness
 
 FOUND, CLOSED = int(Happening.AIR_FOUND), int(Happening.AIR_CLOSED)
 SECOND: Final = 20
@@ -274,15 +275,20 @@ def count_second(stalls: Any, w: Witness, b: int) -> None:
 
 @compiled
 def compare_arms(stalls: Any) -> None:
-    """Find the stalls that are never carried: that became their own norm, but not the others'."""
-    clear, n = np.empty(stalls.shape[0]), 0
+    """Tell every stall the rate of the others, and one that is never carried what the others show."""
+    clear, rates, n = np.empty(stalls.shape[0]), np.empty(stalls.shape[0]), 0
     for i in range(stalls.shape[0]):
         if stalls[i].norm_n >= ARM_S:
+            rates[n] = stalls[i].beat_at
             clear[n] = math.sqrt(clearness(stalls[i], 0) + clearness(stalls[i], 1))
             n += 1
     usual = float(np.median(clear[:n])) if n >= FEWEST else 0.0
+    rate = int(np.median(rates[:n])) if n >= FEWEST else 0
     for i in range(stalls.shape[0]):
         s = stalls[i]
+        s.others_at = rate
+        if rate > 0 and abs(s.beat_at - rate) > ALIKE:
+            s.beat_at = rate
         own = math.sqrt(clearness(s, 0) + clearness(s, 1))
         s.others_clear = usual if s.norm_n >= ARM_S and own < NEVER_TAUT * usual else 0.0
 

@@ -34,7 +34,7 @@ RATES: Final = 32
 NEIGHBOUR: Final = 0.3
 """Correlation of neighbouring steps of a stall of which nothing is known yet (engineering choice)."""
 USUAL_TAKE_OFF_S: Final = 0.4
-"""Time in which the vacuum goes at a take-off of a stall of which nothing is known yet (engineering choice)."""
+"""Time in which the vacuum goes at a take-off while a stall's own is not known [s] (engineering choice)."""
 MILKED: Final = 160
 """Bins of milk (8 s) after which a unit counts as let down."""
 
@@ -160,7 +160,7 @@ EVENT_FIELDS: Final = [
     ("low_on", "i8"),  # where the vacuum left the quiet one before that run
     ("eased", "i8"),  # before that it had gone little by little
     ("drifting", "i8"),  # the opening looks like milk rising, not like air
-    ("hanging", "i8"),  # the unit fell, was not put on again, and its line is still open: 1 not told yet, 2 told
+    ("hanging", "i8"),  # the unit fell and its line is still open: 1 not told yet, 2 told
     ("hang_from", "i8"),
     ("hang_off", "i8"),  # when the vacuum was gone
     ("hang_last", "i8"),  # last bin in which the line was open
@@ -213,6 +213,7 @@ ARM_FIELDS: Final = [
     ("bank_power", "f8", (RATES, 2)),  # their mean power: angle, cord
     ("beat", "f8", (RATES, 2)),  # that while carried
     ("beat_at", "i8"),  # where it is highest
+    ("others_at", "i8"),  # where it is with the others; 0 not known
     ("swing_s", "f8"),  # memory of the mean power in this attachment
     ("lost_s", "f8"),  # what is missing of the beat, summed over time
     ("lost_bin", "i8"),  # since when

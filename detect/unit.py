@@ -15,16 +15,13 @@ from detect.hear import (
     NONE,
     OPEN,
     SPAN,
-    air_at,
-    back_to_sure,
     forget_level,
-    has_fallen,
-    make_sure,
     push_level,
     report_event,
     split_loss,
 )
 from detect.machine import compiled
+from detect.opening import air_at, back_to_sure, has_fallen, make_sure
 from detect.params import BIN_S, KernelNumbers
 from detect.ripple import find_ripple
 from detect.state import MILKED, Happening, Now, report
@@ -35,17 +32,18 @@ FLOW_TRUST = 60  # bins (3 s) for which a milk-flow reading may stand in for a m
 TWO_MINUTES = 2400
 SECOND = 20
 SLEW_KG_MIN = 0.5 * BIN_S  # milk flow changes by up to this in a bin; what is faster is air in the meter
+DRY_WAIT = 1800  # bins (90 s) after which a unit without milk counts as let down all the same
 FIRST_MILK_KG_MIN, RISING_SHARE = 0.2, 0.9  # what falls is what a meter remembers of the milk before
 OPEN_MILKING = 1
 HIGH_SHARE, SURE_SHARE = 0.8, 0.93  # of the quiet vacuum: above, a take-off has not begun
 UNKNOWN_QUIET_KPA = 42.0  # an ordinary claw vacuum, until the unit's own is known
 UNTOLD, TOLD = 1, 2  # of a fall
 FIRST_CUP_KPA, CUP_GAP = 5.0, 60  # cups stand under vacuum; between two of them it may be gone for 3 s
-FASTEST_S, USUAL_TAKE_OFFS, ODD = 0.12, 8, 2.0  # of a take-off; so many tell the usual one, each at most so odd
+FASTEST_S, USUAL_TAKE_OFFS, ODD = 0.12, 8, 2.0  # of a take-off; so many tell the usual one
 OPEN_LINE_KPA, SHUT = 1.5, 60  # less than that for 3 s is a line shut off, or one that is wide open
 LONGEST_HANG = 2000  # bins (100 s) after which the fall is told anyway, before its milking is closed
 BACK_SHARE = 0.9  # of the vacuum before the fall
-METER_CLEAR, MILK_AGAIN_KG_MIN = 200, 0.5  # 10 s after the fall a meter has forgotten; what flows then is milk
+METER_CLEAR, MILK_AGAIN_KG_MIN = 200, 0.5  # 10 s after the fall a meter has forgotten; what flows is milk
 ARM_AHEAD, ARM_BEHIND = 20, 120  # bins around the fall in which the arm of a unit pulled off moves
 
 
@@ -75,7 +73,8 @@ def count_milk(s: Any, b: int, num: KernelNumbers) -> None:
         return
     if s.milked < MILKED:
         flows = s.flow_bin < 0 or s.flow_slow > FIRST_MILK_KG_MIN
-        s.milked += 1 if (flows and b - s.up_bin > num.settle_min) or b - s.up_bin > num.settle_max else 0
+        wait = num.settle_max if s.flow_bin < 0 else DRY_WAIT
+        s.milked += 1 if (flows and b - s.up_bin > num.settle_min) or b - s.up_bin > wait else 0
     s.on_bins += 1
     if s.missing == 0:
         s.data_bins += 1
@@ -195,7 +194,7 @@ def tell_fall(s: Any, now: Now, num: KernelNumbers) -> None:
 
 @compiled
 def end_hanging(s: Any, now: Now, num: KernelNumbers) -> None:
-    """A fallen unit is off, or on again."""
+    """End the wait for a fallen unit: it is off, or on again."""
     if s.hanging == UNTOLD:
         tell_fall(s, now, num)
     s.hanging = 0

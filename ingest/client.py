@@ -32,6 +32,8 @@ from ingest.wire import Message, parlor_filter
 
 CONNECT_TIMEOUT_S: Final = 10.0
 """Longest wait for the broker's answer at the start (engineering choice)."""
+FAREWELL_S: Final = 2.0
+"""Longest wait for the broker's last word at the end (engineering choice)."""
 KEEPALIVE_S: Final = 30
 """A dead connection is noticed within one and a half times this (engineering choice)."""
 RECONNECT_S: Final = (1, 5)
@@ -145,10 +147,16 @@ class BrokerClient:
     def close(self) -> None:
         """Send what is still to be sent and disconnect; the broker keeps the session.
 
-        Acknowledgements on their way may be lost when messages are coming in meanwhile: those
-        messages come again and are known by their place.
+        While messages are coming in, a connection that is closed takes acknowledgements on their way
+        with it (seen). So the subscription is asked for once more: the broker takes packets in order,
+        and its answer says that it has taken the acknowledgements. Without an answer those messages
+        come again and are known by their place.
         """
         self._closing.set()
+        if self._client.is_connected():
+            self._answered.clear()
+            self._subscribe()
+            self._answered.wait(FAREWELL_S)
         self._client.disconnect()
         self._client.loop_stop()
 
@@ -177,7 +185,7 @@ class BrokerClient:
         for topic, payload in messages:
             self._client.publish(topic, payload, qos=0, retain=True)
 
-    def _on_connect(self, client: mqtt.Client, _data: Any, *answer: Any) -> None:
+    def _on_connect(self, _client: mqtt.Client, _data: Any, *answer: Any) -> None:
         flags, code, _ = answer
         if code.is_failure:
             self._refuse(code)
@@ -188,12 +196,18 @@ class BrokerClient:
             # The subscription stands already. Its confirmation may come late: a broker with a full
             # window of waiting messages first wants acknowledgements (seen with the embedded one).
             self._accepted()
+        self._subscribe()
+
+    def _subscribe(self) -> None:
         topic = parlor_filter(root=self._config.broker.root, parlor=self._config.parlor.name)
-        client.subscribe(topic, options=SubscribeOptions(qos=1, noLocal=True, retainHandling=NO_RETAINED))
+        options = SubscribeOptions(qos=1, noLocal=True, retainHandling=NO_RETAINED)
+        self._client.subscribe(topic, options=options)
 
     def _on_subscribe(self, _client: mqtt.Client, _data: Any, *answer: Any) -> None:
         _, codes, _ = answer
-        if codes[0].is_failure:
+        if self._closing.is_set():
+            self._answered.set()
+        elif codes[0].is_failure:
             self._give_up(f"refuses our subscription: {codes[0]}")
         else:
             self._accepted()

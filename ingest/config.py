@@ -5,6 +5,7 @@ Every field says what it is, in which unit, and where its default comes from.
 
 from __future__ import annotations
 
+import re
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Final, Self
@@ -17,8 +18,9 @@ from ingest.decode import Decoder
 
 DEFAULT_PORTS: Final = {"mqtt": 1883, "mqtts": 8883}
 """Registered ports of MQTT and of MQTT over TLS (IANA service names, from memory)."""
-Slug = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,47}$")]
+SLUG: Final = re.compile(r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,47}$")
 """One level of a topic that is also a good file name."""
+Slug = Annotated[str, Field(pattern=SLUG)]
 
 
 def is_loopback(host: str) -> bool:

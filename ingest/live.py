@@ -14,17 +14,18 @@ from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from enum import Enum
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from detect.errors import DiskError, StoreError
 from ingest.announce import Announcements
-from ingest.capture import CaptureWriter
 from ingest.config import CaptureConfig, Config
 from ingest.pipeline import Detector, Observer, Pipeline
-from ingest.rolling import Capturing, RollingCapture
 from ingest.session import SYSTEM_CLOCKS, Clocks, Session, Signs
 from store.history import History
 from store.incident import Incident, IncidentKind
+
+if TYPE_CHECKING:
+    from ingest.rolling import Capturing
 
 RETRY_S: Final = (1.0, 5.0, 30.0)
 """Pauses [s] before each new attempt after the store failed in a row (engineering choice)."""
@@ -189,6 +190,10 @@ def _capture(config: CaptureConfig) -> Capturing | None:
     """Open where received messages are kept as well, if anywhere."""
     if config.path is None:
         return None
+    # Only here: the library that writes captures takes 25 MB and a quarter of a second (measured).
+    from ingest.capture import CaptureWriter  # noqa: PLC0415
+    from ingest.rolling import RollingCapture  # noqa: PLC0415
+
     if config.keep_hours is None:
         return CaptureWriter(config.path)
     return RollingCapture(config.path, keep_hours=config.keep_hours)

@@ -23,7 +23,7 @@ from ingest.decode import Decoder, Frame, Rejected, Stamp
 from ingest.redelivery import Mark, Origin, Redelivery
 from ingest.sequencer import DEFAULT_LIMITS, Astray, Dropped, Gap, HoldLimits, Outcome, Sequencer, Surplus
 from ingest.wire import Message
-from store.history import Batch, History, MissingFrames, Quarantined, Watermark
+from store.batch import Batch, MissingFrames, Quarantined, Watermark
 from store.quarantine import PAYLOAD_LIMIT_BYTES
 
 _ASTRAY: Final = Rejected("impossible sequence number: far from all others of its topic")
@@ -45,6 +45,19 @@ class Detector(Protocol):
 
     def restore(self, checkpoint: Checkpoint) -> None:
         """Take up a state, or raise CheckpointError."""
+
+
+class ResultStore(Protocol):
+    """What the pipeline asks of where its batches are kept: a history, or a fleet's memory of a day."""
+
+    def checkpoint(self, parlor: str) -> Checkpoint | None:
+        """Return the state as last committed, None when there is none."""
+
+    def watermarks(self, parlor: str) -> Mapping[str, Watermark]:
+        """Return how far each topic of a parlor was read, by full topic."""
+
+    def commit(self, batch: Batch) -> None:
+        """Keep a batch, all of it or nothing."""
 
 
 class Start(StrEnum):
@@ -105,7 +118,7 @@ class Pipeline:
     def __init__(
         self,
         *,
-        history: History,
+        history: ResultStore,
         detector: Detector,
         decoder: Decoder,
         sequencer: Sequencer,
@@ -123,14 +136,19 @@ class Pipeline:
 
     @classmethod
     def open(
-        cls, *, history: History, detector: Detector, decoder: Decoder, limits: HoldLimits = DEFAULT_LIMITS
+        cls,
+        *,
+        history: ResultStore,
+        detector: Detector,
+        decoder: Decoder,
+        limits: HoldLimits = DEFAULT_LIMITS,
     ) -> Self:
         """Begin where the history ends.
 
         Parameters
         ----------
         history:
-            An open history that may be written.
+            An open history that may be written, or what stands for one.
         detector:
             A new detector of this parlor; it takes up the stored state.
         decoder:

@@ -8,17 +8,19 @@ import threading
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from ingest.announce import Announcements
 from ingest.client import BrokerClient, Connected, Delivery, Inbox, Incoming, Refused
 from ingest.config import Config
 from ingest.pipeline import Pipeline
 from ingest.receipts import Receipts
-from ingest.rolling import Capturing
 from ingest.watchdog import Watchdog
 from ingest.wire import is_outgoing
 from store.batch import Watermark
+
+if TYPE_CHECKING:
+    from ingest.rolling import Capturing
 
 _LOG: Final = logging.getLogger(__name__)
 
@@ -157,7 +159,9 @@ class Session:
                 case Delivery():
                     deliveries.append(item)
                 case Connected():
-                    _LOG.info("connected to %s, hearing %s", self._config.broker.url, self._config.parlor.name)
+                    _LOG.info(
+                        "connected to %s, hearing %s", self._config.broker.url, self._config.parlor.name
+                    )
                     client.publish_retained(self._receipts.all())
                     if self._announcements is not None:
                         client.publish_retained(self._announcements.everything())

@@ -42,6 +42,8 @@ class Watchdog:
         if now_s - self._since_s <= self._patience_s:
             return False
         if self._patience_s == self._first_s:
-            _LOG.warning("nothing came for %.0f s: connecting anew; quietclaw doctor tells why", now_s - self._since_s)
+            _LOG.warning(
+                "nothing came for %.0f s: connecting anew; quietclaw doctor tells why", now_s - self._since_s
+            )
         self._since_s, self._patience_s = now_s, min(2.0 * self._patience_s, max(LONGEST_S, self._first_s))
         return True

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from os import pathsep
 from pathlib import Path
@@ -10,6 +11,11 @@ from pathlib import Path
 def command(module: str, *words: str) -> list[str]:
     """Return the command that runs a module of this program."""
     return [sys.executable, "-m", module, *words]
+
+
+def give_way() -> None:
+    """Let the service go first from now on: a question can wait, a message cannot."""
+    os.nice(10)
 
 
 def environment() -> dict[str, str]:

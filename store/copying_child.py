@@ -11,6 +11,8 @@ import sys
 from pathlib import Path
 from typing import Final
 
+from store.child_process import give_way
+
 COPIED: Final = "copied"
 GO: Final = "go"
 DONE: Final = "done"
@@ -35,6 +37,7 @@ def main(source: Path, target: Path) -> None:
         _say(AGAIN)
         return
     _say(DONE)
+    give_way()
     _tidy(target)
 
 

@@ -37,7 +37,7 @@ def read_foreign(folder: Path, table: Table) -> ForeignTable:
     """
     files = sorted(file for file in folder.rglob("*.parquet") if not file.name.startswith("."))
     frames = [_conform(_read(file), table, file) for file in files]
-    empty = pl.DataFrame(schema={column.name: _DTYPES[column.kind] for column in table.columns})
+    empty = pl.DataFrame(schema={column.name: DTYPES[column.kind] for column in table.columns})
     return _refuse(pl.concat([empty, *frames]), table)
 
 
@@ -62,11 +62,11 @@ def _conform_column(frame: pl.DataFrame, column: Column, file: Path) -> pl.Serie
     if column.name not in frame.columns:
         if not column.optional:
             raise InputError(f"column {column.name} is missing", where=str(file))
-        return pl.Series(column.name, [None] * frame.height, dtype=_DTYPES[column.kind])
+        return pl.Series(column.name, [None] * frame.height, dtype=DTYPES[column.kind])
     series = frame.get_column(column.name)
     try:
         fitting = series if series.dtype == pl.Null else _CASTS[column.kind](series)
-        return fitting.cast(_DTYPES[column.kind])
+        return fitting.cast(DTYPES[column.kind])
     except pl.exceptions.PolarsError as error:
         message = f"column {column.name} is {series.dtype}, which is no {column.kind.value} without loss"
         raise InputError(message, where=str(file)) from error
@@ -143,7 +143,7 @@ def _samples(series: pl.Series) -> pl.Series:
     raise pl.exceptions.InvalidOperationError
 
 
-_DTYPES: Final[dict[ColumnType, pl.DataType]] = {
+DTYPES: Final[dict[ColumnType, pl.DataType]] = {
     ColumnType.TEXT: pl.String(),
     ColumnType.INTEGER: pl.Int32(),
     ColumnType.LONG: pl.Int64(),
@@ -154,6 +154,7 @@ _DTYPES: Final[dict[ColumnType, pl.DataType]] = {
     ColumnType.BYTES: pl.Binary(),
     ColumnType.SAMPLES: pl.List(pl.Int16),
 }
+"""How each type of column is held in a frame and in Parquet."""
 _CASTS: Final[dict[ColumnType, Callable[[pl.Series], pl.Series]]] = {
     ColumnType.TEXT: _text,
     ColumnType.INTEGER: _integer,

@@ -14,10 +14,10 @@ from store.schema import DATA_GAP
 
 def append_gaps(connection: duckdb.DuckDBPyConnection, parlor: str, missing: Sequence[MissingFrames]) -> None:
     """Store missing frames within the open transaction."""
-    append_rows(connection, DATA_GAP.name, [_row(parlor, gap) for gap in missing])
+    append_rows(connection, DATA_GAP.name, [gap_row(parlor, gap) for gap in missing])
 
 
-def _row(parlor: str, gap: MissingFrames) -> Row:
+def gap_row(parlor: str, gap: MissingFrames) -> Row:
     """Return a gap in the column order of its table."""
     frames = gap.last_seq - gap.first_seq + 1
     # A clock set back within the gap must not make it end before it begins.

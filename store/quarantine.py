@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Final
 
 import duckdb
@@ -63,7 +64,7 @@ class Quarantine:
         if not refused:
             return
         held, held_bytes = self._size or self._measure()
-        rows = [(instant(m.recv_ns), m.topic, m.payload[:PAYLOAD_LIMIT_BYTES], m.reason) for m in refused]
+        rows = [quarantine_row(message) for message in refused]
         append_rows(self._connection, "quarantine", rows)
         self._size = (held + len(rows), held_bytes + sum(len(row[2]) for row in rows))
         if self._size[0] > self._limits.rows or self._size[1] > self._limits.payload_bytes:
@@ -78,3 +79,8 @@ class Quarantine:
         """Return rows and payload bytes held."""
         rows, payload_bytes = numbers(self._connection, _SIZE)
         return rows, payload_bytes
+
+
+def quarantine_row(refused: Quarantined) -> tuple[datetime, str, bytes, str]:
+    """Return a refused message in the column order of its table."""
+    return instant(refused.recv_ns), refused.topic, refused.payload[:PAYLOAD_LIMIT_BYTES], refused.reason

@@ -6,8 +6,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from store.history import History
-from store.question import DEFAULT_LIMITS, Parameters, QueryLimits, question
+from store.question import DEFAULT_LIMITS, Parameters, QueryLimits, Readable, question
 
 __all__ = ["DEFAULT_LIMITS", "QueryLimits", "QueryResult", "run_query"]
 
@@ -31,7 +30,7 @@ class QueryResult:
 
 
 def run_query(
-    history: History, sql: str, params: Parameters = (), limits: QueryLimits = DEFAULT_LIMITS
+    history: Readable, sql: str, params: Parameters = (), limits: QueryLimits = DEFAULT_LIMITS
 ) -> QueryResult:
     """Answer one SELECT, DESCRIBE, SHOW or EXPLAIN over the history; see :func:`store.question.question`.
 

@@ -12,14 +12,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from typing import Final
+from pathlib import Path
+from typing import Final, Protocol
 
 import duckdb
 
 from detect.errors import InputError
 from store.engine import Value
 from store.faults import fault, first_line
-from store.history import History
 
 _READING: Final = (duckdb.StatementType.SELECT, duckdb.StatementType.EXPLAIN)
 _PORTABLE: Final = frozenset(
@@ -49,16 +49,27 @@ Parameters = Sequence[Value] | Mapping[str, Value]
 """Values for ``?`` or ``$1`` marks in order, or for ``$name`` marks by name."""
 
 
+class Readable(Protocol):
+    """What a question may be put to: an open history, or the tables of a fleet."""
+
+    @property
+    def path(self) -> Path:
+        """Return where it lies, for errors."""
+
+    def reader(self) -> duckdb.DuckDBPyConnection:
+        """Return a cursor of its own for reading."""
+
+
 @contextmanager
 def question(
-    history: History, sql: str, params: Parameters = (), limits: QueryLimits = DEFAULT_LIMITS
+    history: Readable, sql: str, params: Parameters = (), limits: QueryLimits = DEFAULT_LIMITS
 ) -> Iterator[duckdb.DuckDBPyRelation]:
     """Give the answer to one SELECT, DESCRIBE, SHOW or EXPLAIN, to be fetched within the block.
 
     Parameters
     ----------
     history:
-        The open history, for writing or reading.
+        The open history, for writing or reading, or a fleet's tables.
     sql:
         One statement; a closing semicolon is allowed.
     params:
@@ -90,6 +101,20 @@ def question(
         raise InputError(first_line(error), where="query") from error
     finally:
         reader.close()
+
+
+def records(history: Readable, sql: str, params: Parameters = ()) -> list[dict[str, Value]]:
+    """Return the answer to one reading statement as plain rows by column name; see :func:`question`.
+
+    Raises
+    ------
+    InputError
+        When it is no single reading statement, is wrong, asks for another file or takes too long.
+    StoreError
+        When the file itself fails.
+    """
+    with question(history, sql, params) as relation:
+        return [dict(zip(relation.columns, row, strict=True)) for row in relation.fetchall()]
 
 
 def _require_one_reading_statement(reader: duckdb.DuckDBPyConnection, sql: str) -> None:

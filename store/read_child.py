@@ -13,6 +13,8 @@ import sys
 from pathlib import Path
 from typing import Any, Final
 
+from store.child_process import give_way
+
 MEMORY_BYTES: Final = 2 * 2**30
 """Address space of the process; a quarter of it goes to libraries before the question (measured)."""
 ENGINE_MB: Final = 400
@@ -32,6 +34,7 @@ def main() -> None:
         (resource.RLIMIT_NOFILE, 64),
     ):
         resource.setrlimit(kind, (most, most))
+    give_way()
     text = json.dumps(answer(asked))
     if len(text) > ANSWER_BYTES:
         text = json.dumps({"wrong": f"query: the answer has more than {ANSWER_BYTES // 2**20} MB; narrow it"})

@@ -21,7 +21,10 @@ BELOW = {
 THIRD_PARTY = {
     "detect": {"numpy", "numba"},
     "store": {"duckdb", "polars", "numpy", "scipy", "statsmodels"},
-    "ingest": {"iotcore", "numpy", "paho", "polars", "pydantic", "zstandard"},
+    "ingest": {
+        *("iotcore", "numpy", "paho", "polars", "pydantic", "zstandard"),
+        *("py4j", "pyarrow", "pyspark"),
+    },
     "simulator": {"numba", "numpy", "paho", "polars"},
     "dashboards": {
         *("jinja2", "numpy", "polars", "prometheus_client", "rich", "starlette", "typer", "uvicorn"),
@@ -78,6 +81,18 @@ def test_rooms_import_downwards_only(room: str) -> None:
         if name.partition(".")[0] not in allowed
     ]
     assert wrong == []
+
+
+def test_one_module_knows_spark() -> None:
+    """Spark and what comes with it is an extra: only its engine imports it, when it is asked for."""
+    extra = {"py4j", "pyarrow", "pyspark"}
+    knowing = [
+        str(path.relative_to(HOME))
+        for room in BELOW
+        for path in modules(room)
+        if any(name.partition(".")[0] in extra for name in imports(path))
+    ]
+    assert knowing == ["ingest/fleet/spark.py"]
 
 
 def test_the_simulator_knows_only_the_wire() -> None:
@@ -140,7 +155,7 @@ def test_tests_mirror_the_rooms() -> None:
     """Test modules live in the folder of their room, which is no package."""
     assert list((HOME / "tests").rglob("__init__.py")) == []
     folders = {path.parent.relative_to(HOME / "tests").parts[:1] for path in modules("tests")}
-    assert folders <= {(room,) for room in (*BELOW, "system", "worlds")} | {()}
+    assert folders <= {(room,) for room in (*BELOW, "bench", "system", "worlds")} | {()}
 
 
 FORBIDDEN = ["py" + "pi.org", "python" + "hosted", "/wo" + "rk/", "/tm" + "p/", "TO" + "DO", "FIX" + "ME"]

@@ -21,7 +21,8 @@ def backup(
 ) -> None:
     """Copy the whole history and check the copy.
 
-    The detector's state is in it. The copy is a history file: to restore, stop the service and put it in the place of store.path.
+    The detector's state is in it. The copy is a history file: to restore, stop the service
+    and put it in the place of store.path.
 
     Example: quietclaw backup --url http://127.0.0.1:8420 --out backups
     """

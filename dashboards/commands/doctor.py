@@ -29,9 +29,10 @@ def doctor(
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> int:
-    """Find the commonest mistakes of an installation.
+    """Find the commonest mistakes of a set-up.
 
-    Looks at broker, messages, clocks, stalls, disk and history, before and during operation. Ends with 0 when no mistake was found, else 4 for the broker, 3 for the store, 2 for the rest.
+    Looks at broker, messages, clocks, stalls, disk and history, before and during operation. Ends
+    with 0 when no mistake was found, else 4 for the broker, 3 for the store, 2 for the rest.
 
     Example: quietclaw doctor --config willowmere.toml --seconds 60
     """

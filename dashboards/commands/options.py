@@ -26,6 +26,12 @@ def require_one_of(db: Path | None, url: str | None) -> None:
         raise InputError("give either --db FILE or --url URL")
 
 
+def require_one_source(db: Path | None, url: str | None, fleet: Path | None) -> None:
+    """Refuse none or several of ``--db``, ``--url`` and ``--fleet``."""
+    if sum(source is not None for source in (db, url, fleet)) != 1:
+        raise InputError("give one of --db FILE, --url URL and --fleet DIR")
+
+
 def require_advisor(*outputs: Path | None) -> None:
     """Refuse to start an advisor's command without any output, or without the library it needs."""
     if all(output is None for output in outputs):

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from dashboards.commands.options import MaybeDb, MaybeUrl, require_one_of
+from dashboards.commands.options import MaybeDb, MaybeUrl, require_one_source
 
 if TYPE_CHECKING:
     from store.query import QueryResult
@@ -31,16 +31,25 @@ def query(
     *,
     db: MaybeDb = None,
     url: MaybeUrl = None,
+    fleet: Annotated[
+        Path | None,
+        typer.Option("--fleet", help="Folder that 'quietclaw fleet' wrote.", show_default=False),
+    ] = None,
     form: Annotated[Format, typer.Option("--format", help="How the answer is written.")] = Format.TABLE,
 ) -> None:
-    """Ask the history in SQL; nothing can be changed.
+    """Ask a history or a fleet in SQL.
+
+    Nothing can be changed.
 
     Example: quietclaw query --db farm.duckdb "SELECT * FROM slips_per_100"
     """
     from store.render import QueryFormat, render
 
-    require_one_of(db, url)
-    result = _from_file(db, sql) if db is not None else _from_service(str(url), sql)
+    require_one_source(db, url, fleet)
+    if fleet is not None:
+        result = _from_fleet(fleet, sql)
+    else:
+        result = _from_file(db, sql) if db is not None else _from_service(str(url), sql)
     sys.stdout.buffer.write(render(result, QueryFormat(form.value)))
     sys.stdout.buffer.flush()
     if result.frame.is_empty():
@@ -55,6 +64,14 @@ def _from_file(db: Path, sql: str) -> QueryResult:
 
     with History.open(db, read_only=True) as history:
         return run_query(history, sql)
+
+
+def _from_fleet(fleet: Path, sql: str) -> QueryResult:
+    from store.fleet.lake import LIMITS, Lake
+    from store.query import run_query
+
+    with Lake(fleet) as lake:
+        return run_query(lake, sql, limits=LIMITS)
 
 
 def _from_service(url: str, sql: str) -> QueryResult:

@@ -33,8 +33,8 @@ def replay(
     Example: quietclaw replay trial/capture.parquet --db trial.duckdb
     """
     from dashboards.progress import progress
-    from dashboards.service import make_detector
     from ingest.capture import read_capture
+    from ingest.detector import make_detector
     from ingest.pipeline import Pipeline
     from ingest.replay import replay as read_through
     from ingest.survey import survey

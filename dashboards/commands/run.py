@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+import gc
 import logging
 import sys
 from pathlib import Path
@@ -34,9 +35,13 @@ def run(
     if show_config:
         typer.echo(effective(settings))
         return
+    gc.disable()  # nothing is garbage yet: a fifth of the processor time of the start (measured)
     from dashboards.cautions import CAUTIONS
     from dashboards.serve import serve
     from dashboards.stopping import stopping
+
+    gc.freeze()
+    gc.enable()
 
     logging.basicConfig(level=logging.INFO, format=LOG_FORMAT, stream=sys.stderr)
     logging.getLogger("uvicorn").setLevel(logging.WARNING)  # its start and stop say nothing that ours do not

@@ -5,6 +5,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -23,6 +24,7 @@ def simulate(  # noqa: PLR0913 - the options of the command, all by keyword
     seed: Annotated[int, typer.Option(min=0, help="Decides everything random.")] = 1,
     stalls: Annotated[int, typer.Option(min=1, max=500, help="Stalls of the rotary.")] = 40,
     hours: Annotated[float, typer.Option(min=0.01, help="Length of the record [h].")] = 1.0,
+    parlor: Annotated[str, typer.Option(help="Name of the parlor in the topics.")] = "willowmere",
     preset: Annotated[
         str, typer.Option(help="plain, no_inertia, heavy_slugging, fluttering or no_plant_sensor.")
     ] = "plain",
@@ -47,11 +49,20 @@ def simulate(  # noqa: PLR0913 - the options of the command, all by keyword
     if speed <= 0.0:
         raise InputError("must be above 0", where="--speed")
     start_ns = _start_ns(start, seconds=hours * 3600.0, broker=broker, speed=speed)
-    simulation = rotary.simulate(_scenario(preset, seed=seed, stalls=stalls, hours=hours, start_ns=start_ns))
+    scenario = _scenario(preset, seed=seed, stalls=stalls, hours=hours, start_ns=start_ns)
+    simulation = rotary.simulate(replace(scenario, parlor=_slug(parlor)))
     out.mkdir(parents=True, exist_ok=True)
     count = _capture(simulation, out) if broker is None else _publish(simulation, broker, speed)
     simulation.truth.write(out)
     typer.echo(f"{count} messages {'captured' if broker is None else 'published'}; truth in {out}")
+
+
+def _slug(parlor: str) -> str:
+    from ingest.config import SLUG
+
+    if not SLUG.fullmatch(parlor):
+        raise InputError("letters, digits, and _ . - inside; at most 48", where="--parlor")
+    return parlor
 
 
 def _start_ns(start: str | None, *, seconds: float, broker: str | None, speed: float) -> int | None:
@@ -66,8 +77,6 @@ def _start_ns(start: str | None, *, seconds: float, broker: str | None, speed: f
 
 
 def _scenario(preset: str, *, seed: int, stalls: int, hours: float, start_ns: int | None) -> Scenario:
-    from dataclasses import replace
-
     from simulator.scenario import PRESETS
 
     if preset not in PRESETS:

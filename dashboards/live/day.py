@@ -10,7 +10,7 @@ from typing import Any, Final
 from dashboards.matching import NS_PER_S
 from store.engine import Value
 from store.history import History
-from store.query import run_query
+from store.question import records
 
 DAYS: Final = 14
 """Days to compare with (the issue's own number)."""
@@ -58,7 +58,7 @@ def day_figures(history: History, parlor: str, *, now_ns: int, offset_s: int) ->
         "today": today,
         "from_at": today - timedelta(days=DAYS, seconds=offset_s),
     }
-    rows = [_with_rate(row) for row in run_query(history, _SQL, values).frame.to_dicts()]
+    rows = [_with_rate(row) for row in records(history, _SQL, values)]
     before = [row for row in rows if 1 <= row["days_ago"] <= DAYS]
     own = next((row for row in rows if row["days_ago"] == 0), {"milkings": 0, "milk_kg": 0.0, "fall_offs": 0})
     return {

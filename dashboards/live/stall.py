@@ -8,7 +8,7 @@ from typing import Any, Final
 from dashboards.matching import NS_PER_S
 from store.engine import Value
 from store.history import History
-from store.query import run_query
+from store.question import records
 
 EVENTS: Final = 12
 CONDITIONS: Final = 8
@@ -45,7 +45,7 @@ def stall_record(history: History, parlor: str, stall: int, *, now_ns: int) -> d
     from_day = datetime.fromtimestamp(now_ns / NS_PER_S, UTC).replace(tzinfo=None) - timedelta(days=DAYS)
 
     def rows(sql: str, **more: Value) -> list[dict[str, Any]]:
-        return run_query(history, sql, whose | more).frame.to_dicts()
+        return records(history, sql, whose | more)
 
     return {
         "stall": stall,

@@ -11,8 +11,11 @@ from dashboards.cautions import CAUTIONS
 from dashboards.exposition import example
 from dashboards.main import app
 from ingest.config import Config
+from ingest.fleet.run import FAILURES
 from ingest.settings import PASSWORD_VARIABLE, USER_VARIABLE
 from ingest.wire import StreamKind, alert_topic, committed_topic, plant_topic, stall_topic
+from store.fleet.lake import FLEET_VIEWS
+from store.fleet.partitions import ADDED
 from store.history import History
 from store.schema import CONTRACT_TABLES
 
@@ -86,6 +89,12 @@ def test_every_view_is_described(tmp_path: Path) -> None:
         rows = history.reader().execute("SELECT view_name FROM duckdb_views() WHERE NOT internal").fetchall()
     assert len(rows) >= 5
     assert missing([f"`{name}`" for (name,) in rows], DEVELOPERS) == []
+
+
+def test_the_tables_of_a_fleet_are_described() -> None:
+    """Views over many parlors, the added columns and the table of failures stand in DEVELOPERS.md."""
+    names = [*FLEET_VIEWS, *ADDED, FAILURES]
+    assert missing([f"`{name}`" for name in names], DEVELOPERS) == []
 
 
 def test_the_readme_carries_the_cautions_and_the_two_commands() -> None:

@@ -65,7 +65,7 @@ def test_the_version_is_told(capsys: pytest.CaptureFixture[str]) -> None:
     ("words", "said"),
     [
         (["fly"], "fly"),
-        (["query", "SELECT 1"], "either --db FILE or --url URL"),
+        (["query", "SELECT 1"], "give one of --db FILE, --url URL and --fleet DIR"),
         (["query", "--url", "ftp://x", "SELECT 1"], "--url"),
         (["query", "--db", "{db}", "SELECT FROM WHERE"], "syntax error"),
         (["query", "--db", "{db}", "DELETE FROM milking"], "only SELECT"),

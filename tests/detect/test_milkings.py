@@ -17,9 +17,9 @@ def test_a_milking_is_found_with_its_figures() -> None:
     (row,) = told.milkings
     assert told.air == []
     assert (row.cow, row.milker, row.group_name, row.stall) == ("17", "m1", "g1", 1)
-    assert at_s(row.start_ns) == pytest.approx(20.75, abs=0.3)
+    assert at_s(row.start_ns) == pytest.approx(20.1, abs=0.2)  # the first cup, not the full vacuum
     assert at_s(row.end_ns) == pytest.approx(250.9, abs=0.3)
-    assert row.unit_on_s == pytest.approx(230.1, abs=0.5)
+    assert row.unit_on_s == pytest.approx(230.8, abs=0.5)
     assert row.yield_kg == pytest.approx(stall.flow.sum() / 60.0, rel=0.01)
     assert row.two_minute_kg == pytest.approx(stall.flow[:141].sum() / 60.0, rel=0.02)
     assert row.peak_flow_kg_min == pytest.approx(3.0, abs=0.01)

@@ -1,9 +1,10 @@
 """The README's commands on a machine that has nothing; a script apart from the tests, as root.
 
-``python -m tests.system.bare_machine --work DIR [--stages base,demo,bare,packages,tests,broker]`` makes a root of
-Debian 12 with ``python3``, ``python3-venv`` and ``python3-pip``, unpacks the last commit in it, and
-types there, as an ordinary user, what stands in the README's code blocks. Each stage is one line of
-JSON with its seconds, its exit code and what the root then takes on the disk:
+``python -m tests.system.bare_machine --work DIR [--stages base,demo,bare,packages,tests,broker]``
+makes a root of Debian 12 with ``python3``, ``python3-venv`` and ``python3-pip``, unpacks the last
+commit in it, and types there, as an ordinary user, what stands in the README's code
+blocks. Each stage is one line of JSON with its seconds, its exit code and what the root
+then takes on the disk:
 
 ``base``
     The empty machine.
@@ -19,9 +20,9 @@ JSON with its seconds, its exit code and what the root then takes on the disk:
     mosquitto by the README's page for farm IT, then ``quietclaw run`` with the README's settings,
     ``quietclaw doctor``, and an invented parlor that publishes for two minutes.
 
-``PYTEST_ADDOPTS`` is handed on, so ``bare`` and ``tests`` can be made shorter (``-k``, ``-x``). Mirror, package
-index, certificates and proxies are those this machine itself uses. Nothing is left mounted: every
-command has a mount namespace of its own.
+``PYTEST_ADDOPTS`` is handed on, so ``bare`` and ``tests`` can be made shorter (``-k``, ``-x``).
+Mirror, package index, certificates and proxies are those this machine itself uses. Nothing is
+left mounted: every command has a mount namespace of its own.
 """
 
 from __future__ import annotations
@@ -45,7 +46,9 @@ CHECKOUT: Final = "/home/trial/quietclaw"
 TRIAL: Final = 1000
 """User and group number of the person who types."""
 HANDED_ON: Final = ("PYTEST_ADDOPTS", "http_proxy", "https_proxy", "no_proxy")
-MOUNTS: Final = "mount --rbind /dev {root}/dev && mount -t proc proc {root}/proc && mount -t tmpfs shm {root}/dev/shm"
+MOUNTS: Final = (
+    "mount --rbind /dev {root}/dev && mount -t proc proc {root}/proc && mount -t tmpfs shm {root}/dev/shm"
+)
 BROKER: Final = Path(__file__).with_name("bare_broker.sh")
 
 
@@ -65,22 +68,41 @@ class Machine:
 
     def type(self, command: str, *, stage: str, user: int = TRIAL) -> int:
         """Run a shell command inside; what it prints goes to a file named after the stage."""
-        inside = ["chroot", f"--userspec={user}:{user}", str(self.root), "/usr/bin/env", "-i", *_environment(user)]
-        binds = [
-            f"mount --bind -o ro {shlex.quote(path)} {shlex.quote(str(self._inside(path)))}" for path in self._binds
+        inside = [
+            "chroot",
+            f"--userspec={user}:{user}",
+            str(self.root),
+            "/usr/bin/env",
+            "-i",
+            *_environment(user),
         ]
-        script = " && ".join([MOUNTS.format(root=self.root), *binds, shlex.join([*inside, "bash", "-c", command])])
+        binds = [
+            f"mount --bind -o ro {shlex.quote(path)} {shlex.quote(str(self._inside(path)))}"
+            for path in self._binds
+        ]
+        script = " && ".join(
+            [MOUNTS.format(root=self.root), *binds, shlex.join([*inside, "bash", "-c", command])]
+        )
         with (self._work / f"{stage}.log").open("a") as log:
             log.write(f"$ {command}\n")
             log.flush()
             words = ["unshare", "--mount", "--pid", "--fork", "--kill-child", "sh", "-c", script]
-            return subprocess.run(words, stdout=log, stderr=subprocess.STDOUT, stdin=subprocess.DEVNULL).returncode  # noqa: S603
+            return subprocess.run(  # noqa: S603 - our own words
+                words, check=False, stdout=log, stderr=subprocess.STDOUT, stdin=subprocess.DEVNULL
+            ).returncode
 
     def make(self) -> int:
         """Make the empty machine and put the checkout in it."""
-        words = ["debootstrap", "--variant=minbase", f"--include={PACKAGES}", RELEASE, str(self.root), _mirror()]
+        words = [
+            "debootstrap",
+            "--variant=minbase",
+            f"--include={PACKAGES}",
+            RELEASE,
+            str(self.root),
+            _mirror(),
+        ]
         with (self._work / "base.log").open("w") as log:
-            code = subprocess.run(words, stdout=log, stderr=subprocess.STDOUT).returncode  # noqa: S603
+            code = subprocess.run(words, check=False, stdout=log, stderr=subprocess.STDOUT).returncode  # noqa: S603
         if code:
             return code
         for name in ("etc/resolv.conf", "etc/hosts", "etc/ssl/certs/ca-certificates.crt"):
@@ -96,8 +118,10 @@ class Machine:
     def _unpack(self) -> int:
         owner = f"useradd -m -u {TRIAL} trial; mkdir -p {CHECKOUT}"
         code = self.type(owner, stage="base", user=0)
-        command = f"git -C {shlex.quote(str(HOME))} archive HEAD | tar -x -C {shlex.quote(f'{self.root}{CHECKOUT}')}"
-        code = code or subprocess.run(["bash", "-o", "pipefail", "-c", command]).returncode  # noqa: S603, S607
+        into = shlex.quote(f"{self.root}{CHECKOUT}")
+        command = f"git -C {shlex.quote(str(HOME))} archive HEAD | tar -x -C {into}"
+        words = ["bash", "-o", "pipefail", "-c", command]
+        code = code or subprocess.run(words, check=False).returncode  # noqa: S603
         return code or self.type(f"chown -R trial: {CHECKOUT}", stage="base", user=0)
 
     def _inside(self, path: str) -> Path:
@@ -134,7 +158,11 @@ def _local_paths(value: str) -> list[str]:
     paths = [word.removeprefix("file://") for word in value.split()]
     # "/srv/index/simple" links to its neighbours, so the folder above is shown too.
     paths = [path.removesuffix("/simple") for path in paths]
-    return [path for path in paths if path.startswith("/") and Path(path).exists() and "ca-certificates" not in path]
+    return [
+        path
+        for path in paths
+        if path.startswith("/") and Path(path).exists() and "ca-certificates" not in path
+    ]
 
 
 def blocks(section: str, language: str = "") -> list[str]:
@@ -163,12 +191,18 @@ def stages(machine: Machine) -> dict[str, Callable[[], int]]:
 
 def _broker() -> str:
     install = blocks("A real parlor", "sh")[0].replace("sudo ", "")
-    return BROKER.read_text().replace("@INSTALL@", install).replace("@SETTINGS@", blocks("A real parlor", "toml")[0])
+    return (
+        BROKER.read_text()
+        .replace("@INSTALL@", install)
+        .replace("@SETTINGS@", blocks("A real parlor", "toml")[0])
+    )
 
 
 def main() -> int:
     """Run the stages asked for; the exit code is that of the first that failed."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--work", type=Path, required=True)
     parser.add_argument("--stages", default="base,demo,bare,packages,tests,broker")
     options = parser.parse_args()
@@ -180,8 +214,16 @@ def main() -> int:
         began_s = time.monotonic()
         code = known[stage]()
         seconds = round(time.monotonic() - began_s, 1)
-        taken = subprocess.run(["du", "-smx", str(machine.root)], capture_output=True, text=True).stdout.split()  # noqa: S603, S607
-        print(json.dumps({"stage": stage, "seconds": seconds, "exit": code, "root_mb": int(taken[0])}), flush=True)
+        taken = subprocess.run(  # noqa: S603 - our own words
+            ["du", "-smx", str(machine.root)],  # noqa: S607
+            check=False,
+            capture_output=True,
+            text=True,
+        ).stdout.split()
+        print(
+            json.dumps({"stage": stage, "seconds": seconds, "exit": code, "root_mb": int(taken[0])}),
+            flush=True,
+        )
         if stage != "bare":  # it shows what is missing
             worst = worst or code
     return worst

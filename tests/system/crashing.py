@@ -21,9 +21,9 @@ from pydantic import SecretStr
 
 from dashboards.demo import reserve
 from dashboards.pacing import paced
-from dashboards.service import make_detector
 from ingest import hold_state
 from ingest.config import BrokerConfig, Config
+from ingest.detector import make_detector
 from ingest.gateway import Gateway
 from ingest.pipeline import Pipeline
 from ingest.replay import in_batches
@@ -38,6 +38,8 @@ from tests.system.mosquitto import PATIENCE_S, SECRET, Mosquitto
 NS: Final = 10**9
 HOUR_MS: Final = 3_600_000
 CLEAN_TAIL_S: Final = 30.0
+CYCLE_S: Final = 2.5
+"""Seconds of a record for each kill."""
 START_NS: Final = 1_792_889_820 * NS
 """2026-10-25T00:57Z: three minutes before the clocks of Europe go back an hour."""
 
@@ -201,13 +203,26 @@ class Service:
         return code
 
 
-class Feeder:
-    """A gateway that publishes a record in a thread of its own, paced until told to hurry."""
+def squeezed(messages: Sequence[Message], *, seconds: float) -> list[Message]:
+    """Return a record as it is received when it is published within so many seconds.
 
-    def __init__(self, farm: Farm, messages: Sequence[Message], *, seconds: float) -> None:
-        span_s = (messages[-1].recv_ns - messages[0].recv_ns) / NS
+    A lost frame is waited for by the receiver's clock too. A run that is to be compared with one that
+    is published faster than life must therefore receive it at the same pace: otherwise a few frames
+    pass in another order, and a stall whose clock is wrong has a few samples more or less (seen).
+    """
+    first_ns = messages[0].recv_ns
+    pace = seconds * NS / (messages[-1].recv_ns - first_ns)
+    return [
+        replace(message, recv_ns=first_ns + round((message.recv_ns - first_ns) * pace))
+        for message in messages
+    ]
+
+
+class Feeder:
+    """A gateway that publishes a record in a thread of its own, in its own time until told to hurry."""
+
+    def __init__(self, farm: Farm, messages: Sequence[Message]) -> None:
         self.gateway = Gateway(farm.gateway, root="milking", parlor="willowmere")
-        self._speed = span_s / seconds
         self._hurry = threading.Event()
         self._messages = messages
         self._left: int | None = None
@@ -216,7 +231,7 @@ class Feeder:
 
     def _run(self) -> None:
         with self.gateway:
-            for message in paced(self._messages, speed=self._speed, wait=self._hurry.wait):
+            for message in paced(self._messages, speed=1.0, wait=self._hurry.wait):
                 self.gateway.publish(message)
             self._hurry.wait()  # until a service is there to stay
             self._left = self.gateway.drain(settle_s=2.0 * PATIENCE_S)
@@ -241,7 +256,7 @@ def served(farm: Farm) -> Iterator[Service]:
 
 
 def served_through_kills(
-    farm: Farm, messages: Sequence[Message], *, kills: int, rng: random.Random, cycle_s: float = 2.5
+    farm: Farm, messages: Sequence[Message], *, kills: int, rng: random.Random
 ) -> int | None:
     """Publish a record while the service is killed again and again, at random and while it commits.
 
@@ -251,7 +266,7 @@ def served_through_kills(
         Frames that nobody has told to be stored at the end; None when the gateway gave up.
     """
     reserve(farm.config)
-    feeder = Feeder(farm, messages, seconds=kills * cycle_s)
+    feeder = Feeder(farm, messages)
     try:
         for number in range(kills):
             service = Service(farm)

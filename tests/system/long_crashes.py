@@ -22,7 +22,15 @@ from ingest.publisher import Publisher
 from ingest.wire import Message
 from tests.ingest.parlor import NAMES, STALLS, record
 from tests.system.brokers import RunningService
-from tests.system.crashing import Farm, awkward_record, differences, served_through_kills, uninterrupted
+from tests.system.crashing import (
+    CYCLE_S,
+    Farm,
+    awkward_record,
+    differences,
+    served_through_kills,
+    squeezed,
+    uninterrupted,
+)
 from tests.system.mosquitto import Mosquitto
 
 SPEED = 10.0
@@ -30,7 +38,8 @@ SPEED = 10.0
 
 def service_kills(folder: Path, *, kills: int, seed: int) -> dict[str, object]:
     """Kill the service at random and while it commits; compare all tables with one run."""
-    messages = awkward_record(stalls=4, minutes=max(6.0, kills / 8.0), seed=seed)
+    whole = awkward_record(stalls=4, minutes=max(6.0, kills / 8.0), seed=seed)
+    messages = squeezed(whole, seconds=kills * CYCLE_S)
     with Mosquitto(folder) as broker:
         farm = Farm(folder, broker, 4)
         uninterrupted(messages, farm.config, folder / "whole.duckdb")

@@ -8,10 +8,12 @@ from pathlib import Path
 import pytest
 
 from tests.system.crashing import (
+    CYCLE_S,
     Farm,
     awkward_record,
     differences,
     served_through_kills,
+    squeezed,
     stored,
     uninterrupted,
 )
@@ -26,7 +28,7 @@ MINUTES = 12.0
 
 def test_thirty_kills_change_nothing(tmp_path: Path) -> None:
     """Killed at random and in the middle of commits, while an awkward record is published: the same rows."""
-    messages = awkward_record(stalls=STALLS, minutes=MINUTES)
+    messages = squeezed(awkward_record(stalls=STALLS, minutes=MINUTES), seconds=KILLS * CYCLE_S)
     with Mosquitto(tmp_path) as broker:
         farm = Farm(tmp_path, broker, STALLS)
         uninterrupted(messages, farm.config, tmp_path / "whole.duckdb")

@@ -17,7 +17,7 @@ MOST_BYTES = 200_000
 
 
 def test_the_report_is_pictured(tmp_path: Path) -> None:
-    """The first sheet of a report on an invented season shows without any outside request, and is pictured."""
+    """The first sheet of a report on an invented season asks for nothing from outside; it is pictured."""
     write_season(Season(seed=3), tmp_path)
     db, report = tmp_path / "farm.duckdb", tmp_path / "report.html"
     assert main(["load", "--tables", str(tmp_path / "tables"), "--db", str(db)]) == 0
