@@ -11,7 +11,8 @@ import pytest
 
 SBIN: Final = "/usr/sbin:/sbin:/usr/local/sbin"
 PROGRAMS: Final = {
-    "chromium": "chromium",
+    "chromium": "chromium fonts-dejavu-core",
+    "java": "openjdk-17-jre-headless",
     "mosquitto": "mosquitto",
     "openssl": "openssl",
     "prometheus": "prometheus",
