@@ -18,6 +18,7 @@ from dashboards.matching import NS_PER_S
 from dashboards.serve import serve
 from dashboards.service import ServiceView
 from dashboards.stopping import Stop
+from dashboards.warm import compile_detector
 from detect.errors import BrokerError
 from ingest.broker import IN_FLIGHT, EmbeddedBroker
 from ingest.client import BrokerClient, Connected, Incoming
@@ -29,6 +30,10 @@ PARLOR: Final = "willowmere"
 CONNECT_TIMEOUT_S: Final = 15.0
 CATCH_UP_S: Final = 60.0
 """How long the service may store nothing while messages are outstanding [s] (engineering choice)."""
+LAST_S: Final = 5.0
+"""Every device sends once a second, so a record is nearly read when its last seconds come [s]."""
+IDLE_S: Final = 2.0
+"""A service that stores nothing for so long at the record's end has read it all [s] (engineering choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +81,7 @@ class _Run:
         self.complete = False
         self.failure: str | None = None
         self.news = threading.Event()
+        self.done_s = 0.0
         self._plan = plan
         self._stop = stop
         self._endless = endless
@@ -136,14 +142,21 @@ class _Run:
             else:
                 self._stop.event.set()
 
+    def _is_behind(self, published: int) -> bool:
+        """Tell whether messages are outstanding; their number alone does not tell, since some come twice."""
+        is_at_end = self.done_s >= self._plan.seconds - LAST_S
+        return self._view is None or self._view.messages < published or not is_at_end
+
     def _caught_up(self, published: int) -> bool:
-        while self._view is None or self._view.messages < published:
+        while self._is_behind(published):
             self.news.clear()
             if not self.news.wait(CATCH_UP_S):
                 self._fail(f"the service has stored nothing for {CATCH_UP_S:g} s")
                 return False
             if self._stop.event.is_set():
                 return False
+        while self.news.wait(IDLE_S) and not self._stop.event.is_set():
+            self.news.clear()
         return True
 
     def _fail(self, reason: str) -> None:
@@ -182,6 +195,8 @@ def demonstrate(
     BrokerError
         The broker, the simulator or the service gave up.
     """
+    say("getting the detector ready: up to a minute on a new machine, then a second")
+    compile_detector()
     with EmbeddedBroker() as broker:
         config = plan.config(broker.url)
         reserve(config)
@@ -192,7 +207,8 @@ def demonstrate(
             run.news.set()
             if committed.moved:
                 newest_ns = max(mark.t_ns for mark in committed.moved.values())
-                report((newest_ns - start_ns) / NS_PER_S)
+                run.done_s = max(run.done_s, (newest_ns - start_ns) / NS_PER_S)
+                report(run.done_s)
 
         with run.simulator(broker.url, start_ns):
             serve(

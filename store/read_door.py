@@ -116,7 +116,7 @@ def _size(path: Path) -> int:
 def _answered(path: Path, sql: str, params: Sequence[Any], limits: QueryLimits) -> dict[str, Any]:
     """Let a process of its own answer, and kill it when it overstays."""
     asked = {
-        "path": str(path),
+        "path": str(path.absolute()),  # the process stands elsewhere
         "sql": sql,
         "params": list(params),
         "rows": limits.rows,

@@ -11,7 +11,8 @@ import pytest
 
 SBIN: Final = "/usr/sbin:/sbin:/usr/local/sbin"
 PROGRAMS: Final = {
-    "chromium": "chromium",
+    "chromium": "chromium fonts-dejavu-core",
+    "java": "openjdk-17-jre-headless",
     "mosquitto": "mosquitto",
     "openssl": "openssl",
     "prometheus": "prometheus",
@@ -20,15 +21,19 @@ PROGRAMS: Final = {
     "systemd-analyze": "systemd",
 }
 """Program and the package of Debian 12 it is in."""
-PANGO: Final = "libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0"
-"""Packages of Debian 12 that draw a report as PDF."""
+LIBRARIES: Final = {
+    "atomic": "libatomic1",
+    "pangoft2-1.0": "libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0",
+}
+"""The browser's driver and the drawing of a report as PDF, and the packages of Debian 12 they need."""
 
 
 def missing_packages() -> list[str]:
     """Return the packages of Debian that tests need and this machine has not."""
     path = f"{os.environ.get('PATH', os.defpath)}:{SBIN}"
     wanted = {package for program, package in PROGRAMS.items() if shutil.which(program, path=path) is None}
-    return sorted(wanted) + ([] if ctypes.util.find_library("pangoft2-1.0") else PANGO.split())
+    wanted |= {package for name, package in LIBRARIES.items() if ctypes.util.find_library(name) is None}
+    return sorted(wanted)
 
 
 def _advice() -> str:

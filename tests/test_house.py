@@ -59,7 +59,8 @@ def tracked() -> list[Path]:
     """Return every file of the project that is not ignored, new ones included."""
     if not (HOME / ".git").exists():  # unpacked from an archive: everything but what the tools leave
         left = {".venv", "__pycache__", ".pytest_cache", ".mypy_cache", ".ruff_cache", ".hypothesis"}
-        return [path for path in HOME.rglob("*") if path.is_file() and not left & {*path.parts}]
+        found = [path for path in HOME.rglob("*") if path.suffix not in (".password", ".duckdb")]
+        return [path for path in found if path.is_file() and not left & {*path.parts}]
     listing = subprocess.run(
         ["git", "ls-files", "--cached", "--others", "--exclude-standard"],  # noqa: S607 - git of the developer
         cwd=HOME,

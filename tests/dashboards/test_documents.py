@@ -18,6 +18,7 @@ from store.fleet.lake import FLEET_VIEWS
 from store.fleet.partitions import ADDED
 from store.history import History
 from store.schema import CONTRACT_TABLES
+from tests.conftest import LIBRARIES, PROGRAMS
 
 HOME = Path(__file__).parents[2]
 README = (HOME / "README.md").read_text()
@@ -105,6 +106,12 @@ def test_the_readme_carries_the_cautions_and_the_two_commands() -> None:
     for command in (".venv/bin/pytest", "-c constraints.txt -e '.[test]'"):
         assert command in README
         assert command in gate
+
+
+def test_the_gate_installs_what_the_tests_ask_for() -> None:
+    """The packages that pytest names when they are missing are those that the gate brings."""
+    gate = (HOME / ".ci" / "run").read_text().split("apt-get install")[1].split(">/dev/null")[0]
+    assert missing(" ".join([*PROGRAMS.values(), *LIBRARIES.values()]).split(), gate) == []
 
 
 @pytest.mark.parametrize("words", [("from", "memory"), ("seen",)])

@@ -217,3 +217,10 @@ def test_rows_beyond_the_limit_are_admitted(door: ReadDoor) -> None:
     """An answer cut short says so."""
     answer = door.ask("FROM range(1000)", (), QueryLimits(rows=10))
     assert (len(answer["rows"]), answer["truncated"]) == (10, True)
+
+
+def test_a_history_named_without_its_folder_is_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A relative name, as in the README's settings, means the folder in which the service stands."""
+    monkeypatch.chdir(tmp_path)
+    with History.open(Path("h.duckdb")):
+        assert ReadDoor(Path("h.duckdb")).ask("SELECT count(*) FROM milking")["rows"] == [[0]]

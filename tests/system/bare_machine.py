@@ -13,7 +13,7 @@ then takes on the disk:
 ``bare``
     The second command without any package of Debian beyond the three: shows what it then misses.
 ``packages``
-    The line of the README that installs them.
+    The line that the second command printed to install them.
 ``tests``
     The second command as it stands.
 ``broker``
@@ -115,6 +115,11 @@ class Machine:
             target.mkdir(exist_ok=True) if Path(path).is_dir() else target.touch()
         return self._unpack()
 
+    def told_to_install(self) -> str:
+        """Return the line by which the tests asked for what is missing."""
+        told = re.findall(r"sudo (apt-get install .*)", (self._work / "bare.log").read_text())
+        return f"DEBIAN_FRONTEND=noninteractive {told[-1]}"
+
     def _unpack(self) -> int:
         owner = f"useradd -m -u {TRIAL} trial; mkdir -p {CHECKOUT}"
         code = self.type(owner, stage="base", user=0)
@@ -177,13 +182,13 @@ def _at_home(command: str) -> str:
 
 def stages(machine: Machine) -> dict[str, Callable[[], int]]:
     """Return what is done at each stage, in order."""
-    first, packages, second = blocks("Two commands")[:3]
+    first, second = blocks("Two commands")[:2]
     second = _at_home(second)
     return {
         "base": machine.make,
         "demo": lambda: machine.type(_at_home(first), stage="demo"),
         "bare": lambda: machine.type(second, stage="bare"),
-        "packages": lambda: machine.type(packages.replace("sudo ", ""), stage="packages", user=0),
+        "packages": lambda: machine.type(machine.told_to_install(), stage="packages", user=0),
         "tests": lambda: machine.type(second, stage="tests"),
         "broker": lambda: machine.type(_at_home(_broker()), stage="broker", user=0),
     }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 from dataclasses import dataclass
@@ -12,6 +13,7 @@ import pytest
 
 from dashboards.cautions import CAUTIONS, SIMULATED
 from dashboards.main import main
+from store.history import History
 
 pytestmark = pytest.mark.system
 
@@ -72,3 +74,15 @@ def test_live_is_replay(demo: Demo, tmp_path: Path) -> None:
             pl.read_parquet(tmp_path / side / table / "*.parquet") for side in ("live", "replayed")
         )
         assert live.equals(again), table
+
+
+def test_the_record_is_read_to_its_end(demo: Demo) -> None:
+    """Every stall's place is within the last seconds of the twenty minutes, also when frames came twice."""
+    with History.open(demo.folder / "demo.duckdb", read_only=True) as history:
+        newest = dict(history.reader().execute("SELECT topic, t_ns FROM watermark").fetchall())
+    vacuum_ns = [t_ns for topic, t_ns in newest.items() if topic.endswith("/vacuum")]
+    assert len(vacuum_ns) == 9
+    assert max(vacuum_ns) - min(vacuum_ns) <= 5 * 10**9
+    first = pl.read_parquet(demo.folder / "capture.parquet").row(0, named=True)
+    begun_ns = json.loads(first["payload"])["t_ms"] * 10**6
+    assert min(vacuum_ns) - begun_ns >= (1200 - 5) * 10**9

@@ -186,6 +186,17 @@ def test_after_a_restart_the_page_comes_back_by_itself_without_old_alerts(
     visit.context.close()
 
 
+def test_before_the_first_message_it_says_what_it_waits_for(browser: Browser, stage: Stage) -> None:
+    """No old data is spoken of that never was; a stall that does not exist leads back to all of them."""
+    with stage.on_air() as url, visiting(browser, url, size=PHONE) as visit:
+        visit.wait("document.querySelector('#stale').textContent.includes('no data has come yet')")
+        assert visit.violations() == []
+        visit.page.goto(f"{url}#stall-3")
+        visit.wait("document.querySelector('#history').textContent.includes('No milking yet')")
+        visit.page.goto(f"{url}#stall-99")
+        visit.wait("!document.querySelector('#all').hidden && location.hash === ''")
+
+
 def test_units_and_look_are_a_matter_of_choice_and_stay(browser: Browser, stage: Stage) -> None:
     """Inches of mercury and pounds, light or dark, are chosen in the page and kept by the browser."""
     stage.dip_since_ns = stage.t_ns
