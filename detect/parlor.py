@@ -25,7 +25,7 @@ from detect.norms import zeros_kpa
 from detect.params import BIN_NS, BIN_S, DETECTOR_VERSION, DetectorParams
 from detect.readings import CowAtStall, Reading
 from detect.results import Result
-from detect.scene import NOTE_DTYPE, Witness, new_scenes, witness
+from detect.scene import NOTE_DTYPE, Witness, new_scenes, take_notes
 from detect.state import HAPPENING_DTYPE, PLANT_DTYPE, Bins, Happening, Now, Opening, new_stalls
 from detect.tell import air_event, air_evidence, gap_event, plant_event, support_event
 from detect.timeline import Timeline
@@ -226,9 +226,11 @@ class ParlorDetector:
 
     def _end_hanging(self, index: int) -> list[Result]:
         """Tell of a fall while its milking is still open."""
+        if self.state[index]["hanging"] == 0:
+            return []
         now = self._between()
         end_hanging(self.state[index], now, self._numbers)
-        witness(self.state, self.witness, now, 0)
+        take_notes(self.state, self.witness, now, 0)
         return self._take_all(int(now.used[0]))
 
     def _take_all(self, count: int) -> list[Result]:

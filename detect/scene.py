@@ -330,6 +330,12 @@ def witness(stalls: Any, w: Witness, now: Now, first_row: int) -> None:
         count_second(stalls, w, now.bin)
     if now.bin % (60 * SECOND) == 0:
         compare_arms(stalls)
+    take_notes(stalls, w, now, first_row)
+
+
+@compiled
+def take_notes(stalls: Any, w: Witness, now: Now, first_row: int) -> None:
+    """Note what was so when an opening was found, and write it beside one that was closed."""
     for k in range(first_row, now.used[0]):
         row = now.rows[k]
         if row.what == FOUND:
