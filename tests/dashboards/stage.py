@@ -10,8 +10,6 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from types import TracebackType
-from typing import Self
 
 from prometheus_client import CollectorRegistry
 
@@ -27,6 +25,7 @@ from detect.views import PlantNow, StallNow
 from ingest.config import Config
 from ingest.pipeline import Committed
 from store.batch import Batch
+from tests.meanwhile import Meanwhile
 
 S = 1_000_000_000
 START_NS = 1_790_000_000 * S
@@ -170,26 +169,15 @@ class Stage:
             yield
 
 
-class Pulse:
+class Pulse(Meanwhile):
     """Let a stage's time go on by itself, twice a second, for pages that must look live."""
 
     def __init__(self, stage: Stage) -> None:
         self._stage = stage
-        self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._run)
-
-    def __enter__(self) -> Self:
-        self._thread.start()
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self._stop.set()
-        self._thread.join()
+        super().__init__(self._run)
 
     def _run(self) -> None:
-        while not self._stop.wait(0.5):
+        while not self.over.wait(0.5):
             self.tell()
 
     def tell(self) -> None:

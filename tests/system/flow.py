@@ -5,12 +5,12 @@ from __future__ import annotations
 import json
 import threading
 import time
-from types import TracebackType
-from typing import Any, Final, Self
+from typing import Any, Final
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
+from tests.meanwhile import Meanwhile
 from tests.system.crashing import Farm, stream
 from tests.system.mosquitto import SECRET
 from tests.system.raw_sender import RawSender
@@ -46,34 +46,23 @@ class Frames:
         return self._topics[stall + 1], text.encode()
 
 
-class Flow:
+class Flow(Meanwhile):
     """A sender in a thread of its own: so many frames a second for as long as the block lasts."""
 
     def __init__(self, farm: Farm, frames: Frames, *, rate: float = NOMINAL_S) -> None:
         self._farm = farm
         self._frames = frames
         self._rate = rate
-        self._over = threading.Event()
-        self._thread = threading.Thread(target=self._run)
-
-    def __enter__(self) -> Self:
-        self._thread.start()
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self._over.set()
-        self._thread.join()
+        super().__init__(self._run)
 
     def last(self, seconds: float) -> None:
         """Let it flow for a while."""
-        self._over.wait(seconds)
+        self.over.wait(seconds)
 
     def _run(self) -> None:
         first, begun_s = self._frames.number, time.monotonic()
         with RawSender(self._farm.broker.port, user="gateway", password=SECRET) as sender:
-            while not self._over.wait(PAUSE_S):
+            while not self.over.wait(PAUSE_S):
                 due = round((time.monotonic() - begun_s) * self._rate) - (self._frames.number - first)
                 sender.publish([self._frames.next() for _ in range(due)])
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import json
-import threading
 import urllib.error
 import urllib.request
 from collections import Counter
+from functools import partial
 from itertools import cycle
-from types import TracebackType
-from typing import Final, Self
+from typing import Final
 
+from tests.meanwhile import Meanwhile
 from tests.store.test_read_door import BOMBS, TRESPASSES
 
 ASKERS: Final = 3
@@ -20,7 +20,7 @@ PAUSE_S: Final = 0.05
 """Whoever is sent away tries again so soon."""
 
 
-class Siege:
+class Siege(Meanwhile):
     """Ask for the worst in threads of its own for as long as the block lasts."""
 
     def __init__(self, url: str) -> None:
@@ -28,21 +28,7 @@ class Siege:
         self.let_in: list[str] = []
         """Trespasses that were answered; a bomb may be, if it stays within its limits."""
         self._url = url
-        self._over = threading.Event()
-        self._threads = [threading.Thread(target=self._storm, args=(first,)) for first in range(ASKERS)]
-        self._threads.append(threading.Thread(target=self._back_up))
-
-    def __enter__(self) -> Self:
-        for thread in self._threads:
-            thread.start()
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self._over.set()
-        for thread in self._threads:
-            thread.join()
+        super().__init__(*(partial(self._storm, first) for first in range(ASKERS)), self._back_up)
 
     def told(self) -> str:
         """Return how many questions were refused, sent away or answered, and how many backups were made."""
@@ -55,17 +41,17 @@ class Siege:
     def _storm(self, first: int) -> None:
         words = [*BOMBS.values(), *TRESPASSES.values()]
         for sql in cycle(words[first::ASKERS]):
-            if self._over.is_set():
+            if self.over.is_set():
                 return
             status = self._post("v1/query", sql)
             self.tally[status] += 1
             if status == 200 and sql in TRESPASSES.values():
                 self.let_in.append(sql)
             if status >= 500:
-                self._over.wait(PAUSE_S)
+                self.over.wait(PAUSE_S)
 
     def _back_up(self) -> None:
-        while not self._over.is_set():
+        while not self.over.is_set():
             self.tally[0] += self._post("v1/backup", "") == 200
 
     def _post(self, path: str, sql: str) -> int:
