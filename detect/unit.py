@@ -122,7 +122,7 @@ def watch_unit(s: Any, now: Now, num: KernelNumbers) -> None:
         s.seen_off = 1 if s.kpa < num.off_kpa else s.seen_off
         watch_first_cup(s, now.bin)
         s.on_run = s.on_run + 1 if s.kpa > num.on_kpa else 0
-        if s.hanging == 1:
+        if s.hanging > 0:
             watch_hanging(s, now, num)
         if s.on_run >= num.on_bins and is_put_on(s, now.bin):
             attach(s, now, num)

@@ -91,6 +91,24 @@ def test_a_milking_begins_with_its_first_cup() -> None:
     assert at_s(row.start_ns) == pytest.approx(11.0, abs=0.2)
 
 
+def test_a_fall_that_was_told_long_ago_holds_nothing_up() -> None:
+    """The unit hangs open for 130 s, then its line is shut; the next milking begins with its first cup.
+
+    Nobody tells which cow stands there.
+    """
+    parlor = Parlor.of(1, 560)
+    stall = parlor.stalls[0].milk(20.0, 230.0).milk(370.0, 540.0)
+    hang(stall, 100.0, 230.0, 25.0)
+    stall.kpa[(stall.t >= 230.0) & (stall.t < 360.0)] = 0.0
+    stall.kpa = np.where((stall.t >= 361.0) & (stall.t < 371.0), np.maximum(stall.kpa, 12.0), stall.kpa)
+    told = parlor.told()
+    (fall,) = told.air
+    first, second = told.milkings
+    assert fall.kind is AirKind.FALL_OFF
+    assert (first.fall_offs, second.fall_offs) == (1, 0)
+    assert at_s(second.start_ns) == pytest.approx(361.0, abs=0.2)
+
+
 def beating(*, lost_from_s: float) -> list[SupportEvent]:
     """Return the unsupported stretches of two milkings; the arm's beat is lost in the second one."""
     parlor = Parlor.of(1, 640)
