@@ -42,6 +42,12 @@ def give_back(library: str) -> int:
     return dropped
 
 
+def trim() -> None:
+    """Give freed memory back that the C library holds for later; nothing where it is another library."""
+    if sys.platform == "linux" and hasattr(library := ctypes.CDLL(None), "malloc_trim"):
+        library.malloc_trim(0)
+
+
 def _unwritten(smaps: str, library: str) -> Iterator[tuple[int, int]]:
     """Yield where the unwritten parts of a library begin and end."""
     part: tuple[int, int] | None = None

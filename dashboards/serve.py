@@ -13,11 +13,12 @@ from prometheus_client import CollectorRegistry
 
 from dashboards.access import read_access
 from dashboards.asgi import gate_of, serving
-from dashboards.lean import COMPILER, give_back
+from dashboards.lean import COMPILER, give_back, trim
 from dashboards.metrics import ServiceMetrics
 from dashboards.service import ServiceView
 from dashboards.start_report import start_report
 from dashboards.supervisor import Supervisor
+from dashboards.warm import make_ready
 from detect.errors import StoreError
 from ingest.config import Config
 from ingest.detector import make_detector
@@ -88,6 +89,7 @@ def serve(
         serving(view, host=config.http.host, port=config.http.port, gate=gate_of(access)) as url,
     ):
         started(url, view)
+        make_ready(stop, on_turn=supervisor.alive)
         LiveService(config, parts).run(stop, ending=ending)
         supervisor.stopping()
 
@@ -103,3 +105,4 @@ class _Lean:
         if self._awaited <= 0:
             self._awaited = LEAN_MESSAGES
             give_back(COMPILER)
+            trim()
