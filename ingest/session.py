@@ -37,9 +37,7 @@ class Clocks:
 SYSTEM_CLOCKS: Final = Clocks()
 
 
-def take_batch(
-    incoming: Inbox, *, until_s: float, most: int, clock_s: Callable[[], float]
-) -> list[Incoming]:
+def take_batch(incoming: Inbox, *, until_s: float, most: int, clock_s: Callable[[], float]) -> list[Incoming]:
     """Take all that comes until an instant, and what waits already when it has passed.
 
     Returns
