@@ -74,11 +74,15 @@ def compiled(function: F) -> F:
     return cast("F", dispatcher)
 
 
+def _sources() -> list[Path]:
+    """Return the source files of this room."""
+    return sorted(Path(__file__).parent.glob("*.py"))
+
+
 def _cache_folder() -> Path | None:
     """Return the writable folder of this very source, without those of older ones; None if there is none."""
-    here = Path(__file__).parent
-    digest = hashlib.sha256(b"".join(path.read_bytes() for path in sorted(here.glob("*.py")))).hexdigest()
-    parent = Path(os.environ.get(CACHE_VARIABLE) or here / "__pycache__")
+    digest = hashlib.sha256(b"".join(path.read_bytes() for path in _sources())).hexdigest()
+    parent = Path(os.environ.get(CACHE_VARIABLE) or Path(__file__).parent / "__pycache__")
     folder = parent / f"machine-{digest[:12]}"
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -97,7 +101,9 @@ def whole_mark() -> Path | None:
     """Return the file that stands once all of this machine's code is kept; None where none can be kept."""
     if _FOLDER is None:
         return None
-    made_for = (numba.__version__, sys.version, cpu_target.target_context.codegen().magic_tuple())
+    # All that numba looks at before it takes kept code: itself, the machine, place and age of each source.
+    sources = [(str(path), path.stat().st_mtime_ns) for path in _sources()]
+    made_for = (numba.__version__, sys.version, cpu_target.target_context.codegen().magic_tuple(), sources)
     return _FOLDER / f"whole-{hashlib.sha256(repr(made_for).encode()).hexdigest()[:12]}"
 
 
