@@ -22,8 +22,8 @@ from detect.parlor import ParlorDetector
 from detect.readings import Reading, StallVacuum
 from store.child_process import command, environment
 
-STALLS: Final = 2
-MINUTES: Final = 3.0
+STALLS: Final = 4
+MINUTES: Final = 8.0
 """Length of the record [min]: enough to reach nearly all compiled functions (counted)."""
 FRAMES: Final = 20
 """Frames of a quarter of a second: enough to have every function called that Python calls (counted)."""
