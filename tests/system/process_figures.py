@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from itertools import pairwise
 from pathlib import Path
 from typing import Final
 
@@ -30,9 +31,18 @@ def family(pid: int) -> list[int]:
 
 
 def family_mb(pid: int) -> float:
-    """Return the memory of a process and all that it has started, what they share counted once [MB]."""
-    parts = [_words(Path(f"/proc/{member}/smaps_rollup")) for member in family(pid)]
-    return sum(int(words[words.index("Pss:") + 1]) for words in parts if "Pss:" in words) / 1024
+    """Return the memory of a process and all that it has started [MB].
+
+    What a process has for itself is counted for each, what it shares (code, for the most part) for the one
+    that shares most; with whom it is shared does not matter.
+    """
+    own_kb, shared_kb = 0, 0
+    for member in family(pid):
+        words = _words(Path(f"/proc/{member}/smaps_rollup"))
+        kb = {name: int(size) for name, size in pairwise(words) if name.endswith(":")}
+        own = kb.get("Private_Clean:", 0) + kb.get("Private_Dirty:", 0)
+        own_kb, shared_kb = own_kb + own, max(shared_kb, kb.get("Rss:", 0) - own)
+    return (own_kb + shared_kb) / 1024
 
 
 class FamilyMemory(Meanwhile):
