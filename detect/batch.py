@@ -106,9 +106,15 @@ class ReadingBatch:
         joined = values[0] if len(values) == 1 else np.concatenate([*values, np.empty(0)])
         return cls(rows, joined, cows)
 
-    def only(self, at: int) -> ReadingBatch:
-        """Return the batch of one row."""
-        return ReadingBatch(self.rows[at : at + 1], self.values, self.cows)
+    def part(self, at: int, stop: int) -> ReadingBatch:
+        """Return the batch of some rows, which shares its numbers with this one."""
+        return ReadingBatch(self.rows[at:stop], self.values, self.cows)
+
+    def claw_vacuum(self) -> ReadingBatch:
+        """Return the rows of the stalls' claw vacuum alone."""
+        return ReadingBatch(
+            self.rows[(self.rows["stream"] == VACUUM) & (self.rows["stall"] != PLANT)], self.values
+        )
 
     def readings(self) -> list[Reading]:
         """Return the readings one by one."""

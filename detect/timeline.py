@@ -180,7 +180,7 @@ class Timeline:
         if self.done_bin < 0:
             self.done_bin = (start_ns - self._patience_ns) // BIN_NS
             self.grid.covered[:] = start_ns - self._patience_ns // 2  # who has not spoken yet is waited for
-        if self._lay(batch.only(at), 0, rules).at == 1:
+        if self._lay(batch.part(at, at + 1), 0, rules).at == 1:
             return
         if end_ns <= self.done_bin * BIN_NS:
             self._late(int(batch.rows[at]["stream"]), column, end_ns)

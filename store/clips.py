@@ -14,7 +14,7 @@ from typing import Final
 import duckdb
 import numpy as np
 
-from detect.readings import StallVacuum
+from detect.batch import ReadingBatch
 from detect.results import AirEvent, Result
 from store.engine import Row, append_rows
 from store.rows import instant
@@ -75,14 +75,15 @@ class Clips:
         self._waiting.clear()
         self._newest_ns.clear()
 
-    def append(self, parlor: str, vacuum: Sequence[StallVacuum], results: Iterable[Result]) -> None:
+    def append(self, parlor: str, vacuum: ReadingBatch, results: Iterable[Result]) -> None:
         """Store vacuum frames within the open transaction, and the clips that they complete."""
-        if not vacuum and parlor not in self._waiting:
+        if not len(vacuum) and parlor not in self._waiting:
             return
         waiting, newest_ns = self._remembered(parlor)
-        append_rows(self._connection, "recent_trace", [_row(parlor, frame) for frame in vacuum])
-        for frame in vacuum:
-            newest_ns[frame.stall] = max(_end_ns(frame), newest_ns.get(frame.stall, 0))
+        rows = _rows(parlor, vacuum)
+        append_rows(self._connection, "recent_trace", rows)
+        for _, stall, _, end_ns, *_ in rows:
+            newest_ns[stall] = max(end_ns, newest_ns.get(stall, 0))
         for told in results:  # those of this batch may have been read from the file just now
             if isinstance(told, AirEvent):
                 waiting[told.event_id] = _Due(told.event_id, told.stall, told.start_ns, told.end_ns)
@@ -126,11 +127,15 @@ def _clip_end_ns(event: _Due) -> int:
     return min(event.end_ns, event.start_ns + LONGEST_NS) + MARGIN_NS
 
 
-def _end_ns(frame: StallVacuum) -> int:
-    return frame.t_ns + round(len(frame.vacuum_kpa) / frame.rate_hz * 1e9)
-
-
-def _row(parlor: str, frame: StallVacuum) -> tuple[str, int, int, int, float, bytes]:
-    """Return a frame as a row of ``recent_trace``, its samples in steps of 10 Pa."""
-    samples = np.rint(frame.vacuum_kpa * DAPA_PER_KPA).astype("<i2").tobytes()
-    return (parlor, frame.stall, frame.t_ns, _end_ns(frame), frame.rate_hz, samples)
+def _rows(parlor: str, vacuum: ReadingBatch) -> list[tuple[str, int, int, int, float, bytes]]:
+    """Return frames as rows of ``recent_trace``, their samples in steps of 10 Pa."""
+    rows = vacuum.rows
+    length_ns = np.rint(rows["count"] / rows["rate_hz"] * 1e9).astype(np.int64)
+    first = int(rows["first"].min(initial=0))
+    samples = np.rint(vacuum.values[first:] * DAPA_PER_KPA).astype("<i2").tobytes()
+    begin, end = 2 * (rows["first"] - first), 2 * (rows["first"] - first + rows["count"])
+    columns = (rows["stall"], rows["t_ns"], rows["t_ns"] + length_ns, rows["rate_hz"], begin, end)
+    return [
+        (parlor, stall, t_ns, end_ns, rate_hz, samples[at:stop])
+        for stall, t_ns, end_ns, rate_hz, at, stop in zip(*(c.tolist() for c in columns), strict=True)
+    ]

@@ -41,7 +41,7 @@ def test_readings_come_back_from_columns(readings: list[Reading]) -> None:
     """Row by row they are what was put in."""
     batch = ReadingBatch.of(readings)
     assert same(batch.readings(), readings)
-    assert same([r for at in range(len(batch)) for r in batch.only(at).readings()], readings)
+    assert same([r for at in range(len(batch)) for r in batch.part(at, at + 1).readings()], readings)
 
 
 @given(readings=READINGS, cuts=st.lists(st.integers(0, 12), max_size=4))
@@ -51,7 +51,7 @@ def test_joined_batches_hold_what_their_parts_hold(readings: list[Reading], cuts
     whole = ReadingBatch.of(readings)
     spans = list(zip(edges, edges[1:], strict=False))
     own = [ReadingBatch.of(readings[a:b]) for a, b in spans]
-    shared = [ReadingBatch(whole.rows[a:b], whole.values, whole.cows) for a, b in spans]
+    shared = [whole.part(a, b) for a, b in spans]
     assert same(ReadingBatch.join(own).readings(), readings)
     assert same(ReadingBatch.join(shared).readings(), readings)
     assert same(ReadingBatch.join([*own, *shared]).readings(), readings * 2)

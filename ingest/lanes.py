@@ -1,0 +1,151 @@
+"""What of a batch is simply next in its topic, found by compiled code: nearly all of it.
+
+For the time of one batch the places of its topics stand in arrays. Runs of frames of which each is the
+next of its topic pass here; a frame that is not goes to the sequencer, which decides as ever.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any, Final
+
+import numpy as np
+
+from detect.machine import compiled
+from ingest.decode import Frame, Stamp
+from ingest.record_clock import Clock
+from ingest.sequencer import Astray, Dropped, Gap, Outcome, Sequencer
+from ingest.usual import Decoded
+
+LANE_DTYPE: Final = np.dtype(
+    [
+        ("open", "i8"),  # the next number may pass without a second look
+        ("seq", "i8"),  # last place passed on
+        ("t_ns", "i8"),
+        ("boot_size", "i8"),  # -1 without a boot mark
+        ("boot", "u1", 64),
+        ("moved", "i8"),  # ahead of the sequencer
+    ]
+)
+
+
+class Lanes:
+    """Put the frames of one batch in order, through a sequencer.
+
+    Parameters
+    ----------
+    sequencer:
+        Knows every topic's place; it is up to date again after :meth:`close`.
+    batch:
+        The messages.
+    """
+
+    def __init__(self, sequencer: Sequencer, batch: Decoded) -> None:
+        self._sequencer = sequencer
+        self._batch = batch
+        self._lanes = np.zeros(len(batch.topics.names) + 1, LANE_DTYPE)
+        self._moved: set[str] = set()
+        self._load(int(number) for number in np.unique(batch.numbers))
+
+    def run(self, at: int) -> int:
+        """Pass on frames from ``at`` on; return the first that needs a second look."""
+        batch, clock = self._batch, self._sequencer.clock
+        if clock.last_recv_ns is None:
+            return at
+        limits = (self._sequencer.next_expiry_ns(), self._sequencer.limits.pause_ns)
+        times = (clock.elapsed_ns, clock.last_recv_ns, clock.newest_recv_ns)
+        columns = (batch.numbers, batch.readings.rows, batch.stamps, batch.recv_ns)
+        at, *times = run_lanes(self._lanes, columns, batch.text, at, times, limits)
+        self._sequencer.clock = Clock(*times)
+        return int(at)
+
+    def push(self, frame: Frame) -> list[Outcome]:
+        """Let the sequencer take one frame."""
+        number = self._batch.topics.numbers[frame.message.topic]
+        self._store(number)
+        return self._reread(self._sequencer.push(frame), number)
+
+    def tick(self, recv_ns: int) -> list[Outcome]:
+        """Let the sequencer take note of a message that has no place in a topic."""
+        return self._reread(self._sequencer.tick(recv_ns))
+
+    def close(self) -> set[str]:
+        """Give all places back to the sequencer; return the topics of which frames passed here."""
+        for number in np.flatnonzero(self._lanes["moved"]):
+            self._store(int(number))
+        return self._moved
+
+    def _reread(self, outcomes: Sequence[Outcome], *numbers: int) -> list[Outcome]:
+        """Take up the places of all topics that the sequencer has touched."""
+        known = self._batch.topics.numbers
+        touched = {known[topic_of(outcome)] for outcome in outcomes if topic_of(outcome) in known}
+        self._load(touched.union(numbers))
+        return list(outcomes)
+
+    def _load(self, numbers: Iterable[int]) -> None:
+        names = self._batch.topics.names
+        for number in numbers:
+            place = self._sequencer.free_place(names[number]) if number < len(names) else None
+            mark = (place.boot or "").encode() if place else b""
+            size = len(mark) if place and place.boot is not None else -1
+            if place is None or size > LANE_DTYPE["boot"].shape[0]:
+                self._lanes[number]["open"] = 0
+                continue
+            boot = np.zeros(LANE_DTYPE["boot"].shape, np.uint8)
+            boot[: len(mark)] = np.frombuffer(mark, np.uint8)
+            self._lanes[number] = (1, place.seq, place.t_ns, size, boot, 0)
+
+    def _store(self, number: int) -> None:
+        lane = self._lanes[number]
+        if lane["moved"]:
+            size = int(lane["boot_size"])
+            boot = None if size < 0 else lane["boot"][:size].tobytes().decode()
+            name = self._batch.topics.names[number]
+            self._sequencer.move(name, Stamp(boot, int(lane["seq"]), int(lane["t_ns"])))
+            self._moved.add(name)
+            lane["moved"] = 0
+
+
+def topic_of(outcome: Outcome) -> str:
+    """Return the topic that an outcome is of."""
+    match outcome:
+        case Gap():
+            return outcome.topic
+        case Dropped() | Astray():
+            return outcome.frame.message.topic
+        case Frame():
+            return outcome.message.topic
+
+
+@compiled
+def is_next(lane: Any, stamp: Any, text: Any) -> bool:
+    """Tell whether a frame is the next one of its topic, of the same boot mark."""
+    if lane.open == 0 or stamp.read == 0 or stamp.seq != lane.seq + 1 or stamp.boot_size != lane.boot_size:
+        return False
+    for k in range(stamp.boot_size):
+        if text[stamp.boot_at + k] != lane.boot[k]:
+            return False
+    return True
+
+
+@compiled
+def run_lanes(
+    lanes: Any, columns: Any, text: Any, at: int, times: tuple[int, int, int], limits: tuple[int, int]
+) -> tuple[int, int, int, int]:
+    """Pass on frames that are next; return where it ended and the clock's three times there.
+
+    ``limits`` are the elapsed time [ns] after which a waiting topic is given up, and what a pause
+    counts at most. The clock is that of :class:`ingest.record_clock.Clock`.
+    """
+    numbers, rows, stamps, recv_ns = columns
+    elapsed, last, newest = times
+    expiry, pause = limits
+    while at < numbers.shape[0]:
+        lane, step = lanes[numbers[at]], min(max(recv_ns[at] - last, 0), pause)
+        if elapsed + step > expiry or not is_next(lane, stamps[at], text):
+            break
+        elapsed, last, newest = elapsed + step, recv_ns[at], max(newest, recv_ns[at])
+        lane.seq, lane.t_ns = stamps[at].seq, max(lane.t_ns, rows[at].t_ns)
+        lane.moved = 1
+        at += 1
+    return at, elapsed, last, newest
