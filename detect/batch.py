@@ -89,22 +89,23 @@ class ReadingBatch:
         """Put batches one behind the other; numbers that several of them share are kept once."""
         if len(pieces) == 1:
             return pieces[0]
+        rows = np.empty(sum(map(len, pieces)), ROW_DTYPE)
         places: dict[int, int] = {}
         values: list[Samples] = []
         cows: list[CowAtStall] = []
-        rows = np.concatenate([np.empty(0, ROW_DTYPE), *(piece.rows for piece in pieces)])
         at = total = 0
         for piece in pieces:
             own = rows[at : at + len(piece)]
-            if id(piece.values) not in places:
-                places[id(piece.values)] = total
+            own[:] = piece.rows
+            at += len(piece)
+            if (place := places.get(id(piece.values))) is None:
+                place = places[id(piece.values)] = total
                 values.append(piece.values)
                 total += len(piece.values)
-            own["first"] += np.where(own["stream"] == COW, len(cows), places[id(piece.values)])
+            if place or cows:
+                own["first"] += np.where(own["stream"] == COW, len(cows), place)
             cows += piece.cows
-            at += len(piece)
-        joined = values[0] if len(values) == 1 else np.concatenate([*values, np.empty(0)])
-        return cls(rows, joined, cows)
+        return cls(rows, values[0] if len(values) == 1 else np.concatenate([*values, np.empty(0)]), cows)
 
     def part(self, at: int, stop: int) -> ReadingBatch:
         """Return the batch of some rows, which shares its numbers with this one."""

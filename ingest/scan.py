@@ -67,7 +67,7 @@ def mark(text: Any, at: int, end: int, sign: int) -> int:
 def number(text: Any, at: int, end: int) -> tuple[int, int, int]:
     """Read a plain decimal: the place behind it, its digits as a whole number, and its decimal places.
 
-    A whole number has -1 places. Exponents, a negative nought and more digits than fit are not read.
+    A whole number has -1 places. Exponents, ``-0`` and more digits than fit are not read.
     """
     negative = at >= 0 and at < end and text[at] == 45
     at = at + 1 if negative else at
@@ -84,7 +84,7 @@ def number(text: Any, at: int, end: int) -> tuple[int, int, int]:
             break
         at += 1
     leading = digits > 1 and text[first] == 48 and text[first + 1] != 46
-    if digits == 0 or digits > LONGEST_DIGITS or places == 0 or leading or (negative and whole == 0):
+    if digits == 0 or digits > LONGEST_DIGITS or places == 0 or leading or (negative and whole == 0 and places < 0):
         return NOT_READ, 0, 0
     return at, (-whole if negative else whole), places
 
@@ -92,10 +92,12 @@ def number(text: Any, at: int, end: int) -> tuple[int, int, int]:
 @compiled
 def decimal(text: Any, at: int, end: int) -> tuple[int, float]:
     """Read a number that one division rounds correctly."""
-    at, whole, places = number(text, at, end)
-    if at < 0 or abs(whole) >= 10**SURE_DIGITS or places > SURE_DIGITS:
+    behind, whole, places = number(text, at, end)
+    if behind < 0 or abs(whole) >= 10**SURE_DIGITS or places > SURE_DIGITS:
         return NOT_READ, 0.0
-    return at, whole / POWERS[max(places, 0)]
+    if whole == 0 and text[at] == 45:
+        return behind, -0.0
+    return behind, whole / POWERS[max(places, 0)]
 
 
 @compiled
