@@ -54,7 +54,7 @@ class Lanes:
             return at
         limits = (self._sequencer.next_expiry_ns(), self._sequencer.limits.pause_ns)
         times = (clock.elapsed_ns, clock.last_recv_ns, clock.newest_recv_ns)
-        columns = (batch.numbers, batch.readings.rows, batch.stamps, batch.recv_ns)
+        columns = (batch.numbers, batch.readings.rows, batch.stamps, batch.messages.recv_ns)
         at, *times = run_lanes(self._lanes, columns, batch.text, at, times, limits)
         self._sequencer.clock = Clock(*times)
         return int(at)

@@ -19,6 +19,7 @@ from detect.results import Result
 from ingest import hold_state
 from ingest.decode import Decoder, Frame, Rejected, Stamp
 from ingest.lanes import Lanes
+from ingest.messages import Messages
 from ingest.redelivery import Mark, Origin, Redelivery
 from ingest.sequencer import DEFAULT_LIMITS, Astray, Dropped, Gap, HoldLimits, Outcome, Sequencer, Surplus
 from ingest.usual import Decoded, decode_all
@@ -198,7 +199,11 @@ class Pipeline:
         StoreError
             When nothing of the batch could be stored.
         """
-        return self.take(decode_all(self._decoder, messages), origins)
+        return self.take(self.decode(Messages.of(messages)), origins)
+
+    def decode(self, messages: Messages) -> Decoded:
+        """Read messages; nothing is remembered of them, so a thread of its own may do it."""
+        return decode_all(self._decoder, messages)
 
     def take(self, batch: Decoded, origins: Sequence[Origin] = ()) -> Committed:
         """Take messages that were decoded by this pipeline's decoder, as :meth:`process` does."""

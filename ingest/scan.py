@@ -84,7 +84,13 @@ def number(text: Any, at: int, end: int) -> tuple[int, int, int]:
             break
         at += 1
     leading = digits > 1 and text[first] == 48 and text[first + 1] != 46
-    if digits == 0 or digits > LONGEST_DIGITS or places == 0 or leading or (negative and whole == 0 and places < 0):
+    if (
+        digits == 0
+        or digits > LONGEST_DIGITS
+        or places == 0
+        or leading
+        or (negative and whole == 0 and places < 0)
+    ):
         return NOT_READ, 0, 0
     return at, (-whole if negative else whole), places
 

@@ -6,9 +6,9 @@ alone; the scan only takes what it is sure of.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
+from itertools import repeat
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -28,6 +28,7 @@ from ingest.decode import (
     Rejected,
     Stamp,
 )
+from ingest.messages import Messages
 from ingest.scan import scan
 from ingest.wire import (
     ARM_HZ,
@@ -36,7 +37,6 @@ from ingest.wire import (
     MAX_SAMPLES,
     VACUUM_HZ,
     Address,
-    Message,
     StreamKind,
     plant_topic,
     stall_topic,
@@ -120,8 +120,6 @@ class Decoded:
     ----------
     messages:
         In order of arrival.
-    recv_ns:
-        When each was received [ns], shape (messages,).
     topics, numbers:
         The parlor's topics, and that of each message.
     stamps:
@@ -130,10 +128,11 @@ class Decoded:
         One row a message; void where the scan did not read it.
     text:
         All payloads one behind the other.
+    others:
+        What the wire said of those that the scan did not read, by place.
     """
 
-    messages: Sequence[Message]
-    recv_ns: NDArray[np.int64]
+    messages: Messages
     topics: Topics
     numbers: NDArray[np.int64]
     stamps: NDArray[np.void]
@@ -159,21 +158,19 @@ class Decoded:
         return None if size < 0 else self.text[first : first + size].tobytes().decode("ascii")
 
 
-def decode_all(decoder: Decoder, messages: Sequence[Message]) -> Decoded:
+def decode_all(decoder: Decoder, messages: Messages) -> Decoded:
     """Decode messages, with the outcome of each as if it were alone; may run in a thread of its own."""
     topics = topics_of(decoder.root, decoder.parlor, decoder.stalls)
-    text = np.frombuffer(b"".join([message.payload for message in messages]), np.uint8)
-    ends = np.cumsum([len(message.payload) for message in messages], dtype=np.int64)
-    recv_ns = np.array([message.recv_ns for message in messages], np.int64)
-    number = topics.numbers.get
-    numbers = np.array([number(message.topic, len(topics.names)) for message in messages], np.int64)
+    text = np.frombuffer(b"".join(messages.payloads), np.uint8)
+    ends = np.cumsum(list(map(len, messages.payloads)), dtype=np.int64)
+    numbers = np.array(list(map(topics.numbers.get, messages.topics, repeat(len(topics.names)))), np.int64)
     rows, stamps = topics.rows[numbers], np.zeros(len(messages), STAMP_DTYPE)
     stamps["boot_size"] = -1
     values = np.empty(len(text) // 2 + 1)
-    used = scan(text, ends, recv_ns, rows, stamps, values, scan_limits(decoder))
+    used = scan(text, ends, messages.recv_ns, rows, stamps, values, scan_limits(decoder))
     others = {int(at): decoder.decode(messages[at]) for at in np.flatnonzero(stamps["read"] == 0)}
     readings = ReadingBatch(rows, values[:used])
-    return Decoded(messages, recv_ns, topics, numbers, stamps, readings, text, others)
+    return Decoded(messages, topics, numbers, stamps, readings, text, others)
 
 
 @cache

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from detect.parlor import ParlorDetector
-from ingest.capture import CaptureWriter, read_capture
+from ingest.capture import CaptureWriter, read_parts
 from ingest.decode import Decoder, Frame
 from ingest.pipeline import Pipeline
 from ingest.replay import replay
@@ -127,7 +127,7 @@ def _one_by_one(capture: Path, sent: Sequence[Message], stalls: int) -> dict[str
         with WatchedHistory.open(folder / "farm.duckdb") as history:
             fresh = ParlorDetector(parlor=parlor, stalls=stalls)
             pipeline = Pipeline.open(history=history, detector=fresh, decoder=decoder)
-            _timed(spent, "all", lambda: replay(read_capture(capture), pipeline))
+            _timed(spent, "all", lambda: replay(read_parts(capture), pipeline))
             spent["store"] = history.spent_s
     finally:
         shutil.rmtree(folder)

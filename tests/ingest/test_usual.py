@@ -14,6 +14,7 @@ from detect.kinds import Channel
 from detect.readings import CowAtStall
 from detect.units import FlowUnit, VacuumUnit
 from ingest.decode import Decoder, Frame, Rejected
+from ingest.messages import Messages
 from ingest.usual import decode_all
 from ingest.wire import Message
 from tests.ingest.mangled import bytes_changed, mangled
@@ -87,7 +88,7 @@ HEADS = (
 
 def same(messages: list[Message], decoder: Decoder) -> int:
     """Hold all outcomes against those of the messages alone; return how many the scan read."""
-    decoded = decode_all(decoder, messages)
+    decoded = decode_all(decoder, Messages.of(messages))
     for at, message in enumerate(messages):
         alone = decoder.decode(message)
         assert told(decoded.frame(at)) == told(alone), message
@@ -106,7 +107,7 @@ def told(outcome: Frame | Rejected) -> str:
 def test_what_devices_send_is_scanned() -> None:
     """All of an ordinary record but the cows is read by the scan, with the same outcome."""
     messages = record(40)
-    decoded = decode_all(DECODER, messages)
+    decoded = decode_all(DECODER, Messages.of(messages))
     cows = sum(isinstance(decoded.readings, CowAtStall) or m.topic.endswith("/cow") for m in messages)
     assert same(messages, DECODER) == len(messages) - cows
 
@@ -117,7 +118,7 @@ def test_quarters_boot_marks_and_white_space_are_scanned() -> None:
     payload = json.dumps(body, indent=1).encode()
     message = Message(START_MS * 10**6, f"{ROOT}/{PARLOR}/stall/2/vacuum", payload)
     assert same([message], DECODER) == 1
-    frame = decode_all(DECODER, [message]).frame(0)
+    frame = decode_all(DECODER, Messages.of([message])).frame(0)
     assert isinstance(frame, Frame)
     assert (frame.stamp.boot, frame.stamp.seq) == ("a 1", 5)
     assert getattr(frame.content, "channel", None) is Channel.RIGHT_REAR
