@@ -7,8 +7,10 @@ do not depend on batches, and a crash neither loses nor doubles one. A sample th
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import duckdb
@@ -109,10 +111,10 @@ class Clips:
         samples: list[int | None] = [None] * round((end_ns - begin_ns) * rate_hz / 1e9)
         for t_ns, rate, blob in frames:
             if rate == rate_hz:
-                first = round((t_ns - begin_ns) * rate_hz / 1e9)
-                for place, value in enumerate(np.frombuffer(blob, "<i2").tolist(), start=first):
-                    if 0 <= place < len(samples):
-                        samples[place] = value
+                first = math.floor((t_ns - begin_ns) * rate_hz / 1e9 + 0.5)
+                values = np.frombuffer(blob, "<i2").tolist()
+                begin, end = max(first, 0), min(first + len(values), len(samples))
+                samples[begin:end] = values[begin - first : max(end - first, 0)]
         return (event.event_id, parlor, event.stall, instant(begin_ns), rate_hz, samples)
 
     def _trim(self, frames: int) -> None:
@@ -128,14 +130,23 @@ def _clip_end_ns(event: _Due) -> int:
 
 
 def _rows(parlor: str, vacuum: ReadingBatch) -> list[tuple[str, int, int, int, float, bytes]]:
-    """Return frames as rows of ``recent_trace``, their samples in steps of 10 Pa."""
-    rows = vacuum.rows
-    length_ns = np.rint(rows["count"] / rows["rate_hz"] * 1e9).astype(np.int64)
-    first = int(rows["first"].min(initial=0))
-    samples = np.rint(vacuum.values[first:] * DAPA_PER_KPA).astype("<i2").tobytes()
-    begin, end = 2 * (rows["first"] - first), 2 * (rows["first"] - first + rows["count"])
-    columns = (rows["stall"], rows["t_ns"], rows["t_ns"] + length_ns, rows["rate_hz"], begin, end)
+    """Return frames as rows of ``recent_trace``, their samples in steps of 10 Pa.
+
+    Frames of a stall that follow each other to the nanosecond share a row: a row costs as much as the
+    samples of some seconds.
+    """
+    rows = vacuum.rows[np.argsort(vacuum.rows["stall"], kind="stable")]
+    end_ns = rows["t_ns"] + np.rint(rows["count"] / rows["rate_hz"] * 1e9).astype(np.int64)
+    follows = (rows["t_ns"][1:] == end_ns[:-1]) & (rows["stall"][1:] == rows["stall"][:-1])
+    follows &= rows["rate_hz"][1:] == rows["rate_hz"][:-1]
+    begins = np.flatnonzero(np.concatenate([[True], ~follows])[: len(rows)])
+    with np.errstate(invalid="ignore"):  # numbers that are no vacuum may not fit
+        samples = np.rint(vacuum.values * DAPA_PER_KPA).astype("<i2")
+    frames = [samples[at : at + count] for at, count in zip(rows["first"], rows["count"], strict=True)]
     return [
-        (parlor, stall, t_ns, end_ns, rate_hz, samples[at:stop])
-        for stall, t_ns, end_ns, rate_hz, at, stop in zip(*(c.tolist() for c in columns), strict=True)
+        (
+            *(parlor, int(rows["stall"][at]), int(rows["t_ns"][at]), int(end_ns[stop - 1])),
+            *(float(rows["rate_hz"][at]), b"".join(frames[at:stop])),
+        )
+        for at, stop in pairwise([*begins, len(rows)])
     ]
