@@ -39,6 +39,8 @@ HIGH_SHARE, SURE_SHARE = 0.8, 0.93  # of the quiet vacuum: above, a take-off has
 UNKNOWN_QUIET_KPA = 42.0  # an ordinary claw vacuum, until the unit's own is known
 UNTOLD, TOLD = 1, 2  # of a fall
 FIRST_CUP_KPA, CUP_GAP = 5.0, 60  # cups stand under vacuum; between two of them it may be gone for 3 s
+LINE_OPEN_KPA, SHUT_S = 0.5, 2.0  # over the reading of the last 2 s of a shut line: an open one
+LONGEST_PUTTING_ON = 600  # bins (30 s)
 FASTEST_S, USUAL_TAKE_OFFS, ODD = 0.12, 8, 2.0  # of a take-off; so many tell the usual one
 OPEN_LINE_KPA, SHUT = 1.5, 60  # less than that for 3 s is a line shut off, or one that is wide open
 LONGEST_HANG = 2000  # bins (100 s) after which the fall is told anyway, before its milking is closed
@@ -146,11 +148,16 @@ def watch_unit(s: Any, now: Now, num: KernelNumbers) -> None:
 
 @compiled
 def watch_first_cup(s: Any, b: int) -> None:
-    """Note when the first cup went on: cup by cup the vacuum rises, for up to 20 s."""
-    if s.kpa > FIRST_CUP_KPA and s.hanging == 0:
-        s.cup_bin, s.cup_last = (b if s.cup_bin < 0 else s.cup_bin), b
+    """Note when the first cup went on: cup by cup the vacuum rises, for up to 20 s.
+
+    The cups that still hang open may bring it down again, but not to what the shut line showed.
+    """
+    putting_on = s.cup_bin >= 0 and s.hanging == 0 and b - s.cup_bin < LONGEST_PUTTING_ON
+    if s.hanging == 0 and (s.kpa > FIRST_CUP_KPA or (putting_on and s.kpa > s.shut_kpa + LINE_OPEN_KPA)):
+        s.cup_bin, s.cup_last = (s.cup_bin if putting_on else b), b
     elif b - s.cup_last > CUP_GAP or s.hanging > 0:
         s.cup_bin = -1
+        s.shut_kpa += BIN_S / SHUT_S * (s.kpa - s.shut_kpa)
 
 
 @compiled

@@ -91,6 +91,22 @@ def test_a_milking_begins_with_its_first_cup() -> None:
     assert at_s(row.start_ns) == pytest.approx(11.0, abs=0.2)
 
 
+@pytest.mark.parametrize(("left_kpa", "begins_s"), [(1.5, 9.0), (0.0, 20.0)])
+def test_cups_that_hang_open_hide_the_first_one_but_a_shut_line_ends_it(
+    left_kpa: float, begins_s: float
+) -> None:
+    """After 1.5 s of 12 kPa the vacuum is nearly gone until 20 s.
+
+    The sensor, 0.8 kPa off, shows a line that is open, or one that was shut again.
+    """
+    parlor, stall = milking()
+    stall.kpa[(stall.t >= 9.0) & (stall.t < 10.5)] = 12.0
+    stall.kpa[(stall.t >= 10.5) & (stall.t < 20.0)] = left_kpa
+    stall.kpa += 0.8
+    (row,) = parlor.told().milkings
+    assert at_s(row.start_ns) == pytest.approx(begins_s, abs=0.2)
+
+
 def test_a_fall_that_was_told_long_ago_holds_nothing_up() -> None:
     """The unit hangs open for 130 s, then its line is shut; the next milking begins with its first cup.
 
