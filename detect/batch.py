@@ -60,11 +60,6 @@ class ReadingBatch:
     def __len__(self) -> int:
         return len(self.rows)
 
-    @property
-    def has_tubes(self) -> bool:
-        """Tell whether any row is of a short milk tube."""
-        return bool(self.rows["stream"].max(initial=COW) > ARM)
-
     @classmethod
     def of(cls, readings: Iterable[Reading]) -> Self:
         """Put readings into columns."""
@@ -81,8 +76,7 @@ class ReadingBatch:
             rows.append((stream, stall, reading.t_ns, rate_hz, first, len(numbers[0])))
             values += numbers
             first += sum(map(len, numbers))
-        joined = values[0] if len(values) == 1 else np.concatenate([*values, np.empty(0)])
-        return cls(np.array(rows, ROW_DTYPE), joined, cows)
+        return cls(np.array(rows, ROW_DTYPE), _joined(values), cows)
 
     @classmethod
     def join(cls, pieces: Sequence[Self]) -> Self:
@@ -105,7 +99,7 @@ class ReadingBatch:
             if place or cows:
                 own["first"] += np.where(own["stream"] == COW, len(cows), place)
             cows += piece.cows
-        return cls(rows, values[0] if len(values) == 1 else np.concatenate([*values, np.empty(0)]), cows)
+        return cls(rows, _joined(values), cows)
 
     def part(self, at: int, stop: int) -> ReadingBatch:
         """Return the batch of some rows, which shares its numbers with this one."""
@@ -150,3 +144,8 @@ def _parts(reading: Reading) -> tuple[int, int, float, list[Samples]]:
             return ARM, reading.stall, reading.rate_hz, [reading.angle_deg, reading.cord_mm]
         case _:
             raise TypeError(reading)
+
+
+def _joined(values: Sequence[Samples]) -> Samples:
+    """Return numbers one behind the other, without a copy where there is but one array."""
+    return values[0] if len(values) == 1 else np.concatenate([*values, np.empty(0)])

@@ -77,6 +77,18 @@ class Place(NamedTuple):
 
 
 @compiled
+def survey(rows: Any, stalls: int) -> tuple[int, bool]:
+    """Return the first row of a stall that does not exist, -1 if none; and whether any is of a short milk tube."""
+    tubes = False
+    for at in range(rows.shape[0]):
+        row = rows[at]
+        tubes = tubes or row.stream > ARM
+        if row.stall > stalls or row.stall < (PLANT if row.stream == VACUUM else 1):
+            return at, tubes
+    return -1, tubes
+
+
+@compiled
 def add_samples(grid: Grid, plane: int, column: int, span: tuple[int, float, int], values: Any) -> int:
     """Add samples to their bins; return how many fell before the first open bin or beyond the span.
 

@@ -13,7 +13,7 @@ from typing import Any, Final
 import numpy as np
 
 from detect.assemble import Figures, StallBook
-from detect.batch import PLANT, VACUUM, ReadingBatch
+from detect.batch import ReadingBatch
 from detect.carry import close_support
 from detect.cause import attribute
 from detect.checkpoint import Checkpoint
@@ -126,19 +126,13 @@ class ParlorDetector:
         ParameterError
             If a reading's stall does not exist; nothing of the batch is taken then.
         """
-        self._refuse_strangers(batch)
+        self.timeline.make_room(batch)
         results: list[Result] = []
         at = 0
         while at < len(batch):
             at, open_bin = self.timeline.lay(batch, at)
             results += self._work(open_bin)
         return results
-
-    def _refuse_strangers(self, batch: ReadingBatch) -> None:
-        stalls, least = batch.rows["stall"], np.where(batch.rows["stream"] == VACUUM, PLANT, 1)
-        wrong = stalls[(stalls < least) | (stalls > len(self.books))]
-        if wrong.size:
-            raise ParameterError(f"stall {wrong[0]} is outside 1..{len(self.books)}", where="reading")
 
     def flush(self) -> list[Result]:
         """End the record: work what is left and close what is open, as incomplete."""

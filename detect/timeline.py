@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detect.batch import COW, QUARTERS, STREAMS, VACUUM, ReadingBatch
+from detect.errors import ParameterError
 from detect.grid import (
     AT_ONCE,
     PLANES,
@@ -28,6 +29,7 @@ from detect.grid import (
     closed_bin,
     extent,
     lay_rows,
+    survey,
     take_bins,
 )
 from detect.params import BIN_NS, TimelineParams
@@ -56,6 +58,9 @@ class Timeline:
         self.stalls = stalls
         self.params = params
         self._patience_ns = int(params.patience_s * 1e9)
+        self._horizon_ns = int(params.horizon_s * 1e9)
+        self._flow_ns = int(params.flow_cover_s * 1e9)
+        self._every = -(-stalls // LOOK_SHARE)
         self.done_bin = -1
         self.counters = {"late_samples": 0, "ahead_readings": 0, "clock_shifts": 0}
         self.cows: list[CowAtStall] = []
@@ -77,8 +82,7 @@ class Timeline:
     def add(self, reading: Reading) -> None:
         """Lay one reading on the grid, or set it aside when its time does not fit; look at nothing."""
         batch = ReadingBatch.of([reading])
-        if batch.has_tubes:
-            self.add_tubes()
+        self.make_room(batch)
         self._add(batch, 0)
 
     def lay(self, batch: ReadingBatch, at: int) -> tuple[int, int]:
@@ -92,8 +96,6 @@ class Timeline:
         tuple[int, int]
             The next row, and the first bin not closed: work up to there before going on.
         """
-        if batch.has_tubes:
-            self.add_tubes()
         while at < len(batch):
             if self.jump_bin < 0:
                 place = self._lay(batch, at, self._rules())
@@ -138,6 +140,21 @@ class Timeline:
         tubes = np.ascontiguousarray(np.moveaxis(mean[PLANES:, :, :n], 0, 2))
         return Bins(first, vacuum, np.ascontiguousarray(mean[0, :, n]), flow, angle, cord, tubes)
 
+    def make_room(self, batch: ReadingBatch) -> None:
+        """Get ready for a batch.
+
+        Raises
+        ------
+        ParameterError
+            If a reading's stall does not exist.
+        """
+        wrong, tubes = survey(batch.rows, self.stalls)
+        if wrong >= 0:
+            what = f"stall {batch.rows['stall'][wrong]} is outside 1..{self.stalls}"
+            raise ParameterError(what, where="reading")
+        if tubes:
+            self.add_tubes()
+
     def add_tubes(self) -> None:
         """Make room for the short milk tubes, which few parlors measure."""
         if len(self.grid.total) == PLANES:
@@ -147,19 +164,9 @@ class Timeline:
             )
             self.grid = self.grid._replace(total=total, number=number)
 
-    @property
-    def _every(self) -> int:
-        return -(-self.stalls // LOOK_SHARE)
-
     def _rules(self, every: int | None = None) -> Rules:
-        return Rules(
-            patience_ns=self._patience_ns,
-            horizon_ns=int(self.params.horizon_s * 1e9),
-            flow_ns=int(self.params.flow_cover_s * 1e9),
-            every=every or self._every,
-            most=AT_ONCE,
-            pending=bool(self.pending),
-        )
+        times_ns = (self._patience_ns, self._horizon_ns, self._flow_ns)
+        return Rules(*times_ns, every or self._every, AT_ONCE, bool(self.pending))
 
     def _lay(self, batch: ReadingBatch, at: int, rules: Rules) -> Place:
         """Lay what is in order, and return where it stopped."""

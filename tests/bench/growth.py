@@ -9,7 +9,7 @@ from typing import Final
 from detect.readings import Reading
 from tests.bench.detector import detect
 from tests.bench.figures import Row, Size, exponent, in_turns, significant
-from tests.bench.recording import readings
+from tests.bench.recording import in_columns, readings
 
 PART: Final = "growth"
 STALLS: Final = (20, 40, 80, 120)
@@ -39,8 +39,8 @@ def _axis(
     runs: int,
 ) -> Iterator[Row]:
     """Time all places of one axis in turns, then weigh them."""
-    detect(records[0][:2000], stalls[0])  # compile
-    cases = list(zip(places, records, stalls, strict=True))
+    detect(in_columns(records[0][:2000]), stalls[0])  # compile
+    cases = list(zip(places, map(in_columns, records), stalls, strict=True))
     timings = in_turns(
         {str(place): lambda r=record, n=number: detect(r, n) for place, record, number in cases}, runs
     )
@@ -60,9 +60,10 @@ def _axis(
 
 def memory_mb(record: Sequence[Reading], stalls: int) -> float:
     """Return the most memory a detector takes while it reads a record, the record apart [MB]."""
+    batches = in_columns(record)
     tracemalloc.start()
     try:
-        detect(record, stalls)
+        detect(batches, stalls)
         return tracemalloc.get_traced_memory()[1] / 2**20
     finally:
         tracemalloc.stop()
