@@ -23,14 +23,14 @@ MINUTES = 3.0
 class _Nowhere:
     """A store that keeps nothing."""
 
-    def checkpoint(self, parlor: str) -> Checkpoint | None:
+    def checkpoint(self, _parlor: str, /) -> Checkpoint | None:
         """Return no state."""
 
-    def watermarks(self, parlor: str) -> Mapping[str, Watermark]:
+    def watermarks(self, _parlor: str, /) -> Mapping[str, Watermark]:
         """Return no places."""
         return {}
 
-    def commit(self, batch: Batch) -> None:
+    def commit(self, _batch: Batch, /) -> None:
         """Keep nothing."""
 
 

@@ -119,7 +119,7 @@ class ReadingBatch:
         """Return the reading of one row, with arrays of its own: it may be kept long after the batch."""
         stream, stall, t_ns, rate_hz, first, count = self.rows[at].item()
         if stream == COW:
-            return self.cows[first]
+            return self.cows[int(first)]
         if stream == FLOW:
             return MilkFlow(stall, t_ns, float(self.values[first]))
         numbers = self.values[first : first + count].copy()

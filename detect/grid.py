@@ -67,7 +67,7 @@ class Rules(NamedTuple):
 
 
 class Place(NamedTuple):
-    """Where a run of rows stands: next row, first open bin, readings since a look, vacuum laid, samples lost."""
+    """Where a run of rows stands: row, first open bin, readings since a look, vacuum laid, samples lost."""
 
     at: int
     open_bin: int
@@ -78,7 +78,7 @@ class Place(NamedTuple):
 
 @compiled
 def survey(rows: Any, stalls: int) -> tuple[int, bool]:
-    """Return the first row of a stall that does not exist, -1 if none; and whether any is of a short milk tube."""
+    """Return the first row of an unknown stall, -1 if there is none; and whether short milk tubes speak."""
     tubes = False
     for at in range(rows.shape[0]):
         row = rows[at]
@@ -226,7 +226,7 @@ def middle_and_newest(grid: Grid) -> tuple[int, int]:
 
 @compiled
 def take_bins(grid: Grid, first_bin: int, out: Any) -> None:
-    """Move the means of bins, NaN where nothing was laid, out of the grid; ``out`` is (planes, bins, columns)."""
+    """Move the means of bins, NaN without data, out of the grid into ``out``, (planes, bins, columns)."""
     for plane in range(out.shape[0]):
         for k in range(out.shape[1]):
             row = (first_bin + k) % ROWS

@@ -55,9 +55,9 @@ class Lanes:
         limits = (self._sequencer.next_expiry_ns(), self._sequencer.limits.pause_ns)
         times = (clock.elapsed_ns, clock.last_recv_ns, clock.newest_recv_ns)
         columns = (batch.numbers, batch.readings.rows, batch.stamps, batch.messages.recv_ns)
-        at, *times = run_lanes(self._lanes, columns, batch.text, at, times, limits)
-        self._sequencer.clock = Clock(*times)
-        return int(at)
+        stop, elapsed_ns, last_ns, newest_ns = run_lanes(self._lanes, columns, batch.text, at, times, limits)
+        self._sequencer.clock = Clock(elapsed_ns, last_ns, newest_ns)
+        return stop
 
     def push(self, frame: Frame) -> list[Outcome]:
         """Let the sequencer take one frame."""

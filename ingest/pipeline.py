@@ -22,14 +22,14 @@ from ingest.lanes import Lanes
 from ingest.messages import Messages
 from ingest.redelivery import Mark, Origin, Redelivery
 from ingest.sequencer import DEFAULT_LIMITS, Astray, Dropped, Gap, HoldLimits, Outcome, Sequencer, Surplus
+from ingest.unread import missing, quarantined
 from ingest.usual import Decoded, decode_all
 from ingest.wire import Message
-from store.batch import Batch, MissingFrames, Quarantined, Watermark
-from store.quarantine import PAYLOAD_LIMIT_BYTES
+from store.batch import Batch, Quarantined, Watermark
 
 _ASTRAY: Final = Rejected("impossible sequence number: far from all others of its topic")
-TOPIC_LIMIT_CHARS: Final = 512
-"""A refused message's topic is cut here; a topic may be 64 kB long (engineering choice)."""
+Came = tuple[Message, Origin | None]
+"""A message, and how it came from a broker."""
 
 
 class Detector(Protocol):
@@ -216,7 +216,7 @@ class Pipeline:
             for origin in origins[at : stop + 1]:
                 self._redelivery.pass_by(origin)
             if stop < len(batch):
-                self._take(batch.frame(stop), batch.messages[stop], _at(origins, stop), lanes, work)
+                self._take(batch.frame(stop), (batch.messages[stop], _at(origins, stop)), lanes, work)
             at = stop + 1
         work.moved |= lanes.close()
         return self._commit(work, self._detect(work))
@@ -241,25 +241,22 @@ class Pipeline:
             work.readings += stop - at
             work.read.append(batch.readings.part(at, stop))
 
-    def _take(
-        self, decoded: Frame | Rejected, message: Message, origin: Origin | None, lanes: Lanes, work: _Work
-    ) -> None:
+    def _take(self, decoded: Frame | Rejected, came: Came, lanes: Lanes, work: _Work) -> None:
         """Take one message that needs a second look, and pass on what it sets free."""
         if isinstance(decoded, Rejected):
-            self._refuse(message, origin, decoded, lanes, work)
+            self._refuse(came, decoded, lanes, work)
             return
         outcomes = lanes.push(decoded)
         self._settle(outcomes, work)
         if outcomes and isinstance(outcomes[-1], Astray):
-            self._refuse(message, origin, _ASTRAY, lanes, work)
+            self._refuse(came, _ASTRAY, lanes, work)
 
-    def _refuse(
-        self, message: Message, origin: Origin | None, why: Rejected, lanes: Lanes, work: _Work
-    ) -> None:
+    def _refuse(self, came: Came, why: Rejected, lanes: Lanes, work: _Work) -> None:
         """Set aside a message that has no place in a topic to be known by, once.
 
         From a broker it is known by how it came; in a record by a receive time that was stored before.
         """
+        message, origin = came
         if origin is not None:
             known = self._redelivery.is_repeat(Mark.of(origin.mid, message))
         else:
@@ -269,7 +266,7 @@ class Pipeline:
             self._sequencer.pass_over(message.recv_ns)
         else:
             self._settle(lanes.tick(message.recv_ns), work)
-            work.quarantined.append(_quarantined(message, why))
+            work.quarantined.append(quarantined(message, why))
 
     def _detect(self, work: _Work) -> ReadingBatch:
         """Let the detector read what is in order, and return it."""
@@ -296,7 +293,7 @@ class Pipeline:
         work.moved.add(frame.message.topic)
         work.extra_fields += frame.extra_fields
         if isinstance(frame.content, Rejected):
-            work.quarantined.append(_quarantined(frame.message, frame.content))
+            work.quarantined.append(quarantined(frame.message, frame.content))
         else:
             work.readings += 1
             work.read.append(ReadingBatch.of([frame.content]))
@@ -309,7 +306,7 @@ class Pipeline:
             quarantined=work.quarantined,
             watermarks={topic: self._mark(topic) for topic in sorted(work.moved)},
             checkpoint=self._checkpoint(),
-            missing=[_missing(gap) for gap in work.gaps],
+            missing=[missing(gap) for gap in work.gaps],
             vacuum=read.claw_vacuum(),
         )
         self._history.commit(batch)
@@ -360,27 +357,3 @@ def _resume(
     except CheckpointError:
         return Start.RESET, memory
     return Start.RESUMED, memory
-
-
-def _missing(gap: Gap) -> MissingFrames:
-    """Return a gap as it is stored."""
-    return MissingFrames(
-        stall=gap.address.stall,
-        stream=gap.address.kind.value,
-        boot=gap.boot,
-        first_seq=gap.first_seq,
-        last_seq=gap.last_seq,
-        start_ns=gap.after_ns,
-        end_ns=gap.before_ns,
-    )
-
-
-def _quarantined(message: Message, rejected: Rejected) -> Quarantined:
-    """Keep a bounded copy of a message that cannot be used."""
-    return Quarantined(
-        recv_ns=message.recv_ns,
-        # A topic from a text capture may hold half a surrogate pair, which is no UTF-8.
-        topic=message.topic[:TOPIC_LIMIT_CHARS].encode(errors="replace").decode(),
-        payload=message.payload[:PAYLOAD_LIMIT_BYTES],
-        reason=rejected.reason,
-    )

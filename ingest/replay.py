@@ -11,9 +11,9 @@ import numpy as np
 from ingest.messages import Messages
 from ingest.pipeline import Pipeline
 
-BATCH_NS: Final = 60 * 10**9
-"""Receive time in one commit [ns]: the fixed cost of a commit is spread over a minute (measured)."""
-BATCH_MESSAGES: Final = 20_000
+BATCH_NS: Final = 120 * 10**9
+"""Receive time in one commit [ns]: the fixed cost of a commit is spread over two minutes (measured)."""
+BATCH_MESSAGES: Final = 50_000
 """Most messages in one commit: the bound on memory (engineering choice)."""
 T = TypeVar("T")
 

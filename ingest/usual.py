@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 from itertools import repeat
-from typing import Any, Final, NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -168,7 +168,7 @@ def decode_all(decoder: Decoder, messages: Messages) -> Decoded:
     stamps["boot_size"] = -1
     values = np.empty(len(text) // 2 + 1)
     used = scan(text, ends, messages.recv_ns, rows, stamps, values, scan_limits(decoder))
-    others = {int(at): decoder.decode(messages[at]) for at in np.flatnonzero(stamps["read"] == 0)}
+    others = {at: decoder.decode(messages[at]) for at in np.flatnonzero(stamps["read"] == 0).tolist()}
     readings = ReadingBatch(rows, values[:used])
     return Decoded(messages, topics, numbers, stamps, readings, text, others)
 

@@ -8,7 +8,7 @@ do not depend on batches, and a crash neither loses nor doubles one. A sample th
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
@@ -142,7 +142,9 @@ def _rows(parlor: str, vacuum: ReadingBatch) -> list[tuple[str, int, int, int, f
     begins = np.flatnonzero(np.concatenate([[True], ~follows])[: len(rows)])
     with np.errstate(invalid="ignore"):  # numbers that are no vacuum may not fit
         samples = np.rint(vacuum.values * DAPA_PER_KPA).astype("<i2")
-    frames = [samples[at : at + count] for at, count in zip(rows["first"], rows["count"], strict=True)]
+    frames = [
+        samples[at : at + count].tobytes() for at, count in zip(rows["first"], rows["count"], strict=True)
+    ]
     return [
         (
             *(parlor, int(rows["stall"][at]), int(rows["t_ns"][at]), int(end_ns[stop - 1])),

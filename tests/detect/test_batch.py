@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 
 import numpy as np
@@ -49,7 +50,7 @@ def test_joined_batches_hold_what_their_parts_hold(readings: list[Reading], cuts
     """Whether the parts share their numbers or not."""
     edges = [0, *sorted(cuts), len(readings)]
     whole = ReadingBatch.of(readings)
-    spans = list(zip(edges, edges[1:], strict=False))
+    spans = list(itertools.pairwise(edges))
     own = [ReadingBatch.of(readings[a:b]) for a, b in spans]
     shared = [whole.part(a, b) for a, b in spans]
     assert same(ReadingBatch.join(own).readings(), readings)

@@ -8,11 +8,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from detect.batch import VACUUM
+from detect.grid import ROWS
 from detect.kinds import Channel
 from detect.params import BIN_NS, TimelineParams
 from detect.readings import MilkFlow, Reading, StallVacuum
-from detect.batch import VACUUM
-from detect.grid import ROWS
 from detect.timeline import Timeline
 from tests.detect.scripted import START_NS, Parlor, S, at_s, told_by
 

@@ -43,11 +43,11 @@ def test_batches_are_bounded_and_lose_nothing(steps: list[int], most: int, part:
     assert all(message.recv_ns - batch[0].recv_ns < 60 * S for batch in batches for message in batch)
 
 
-def test_a_minute_shares_a_commit(tmp_path: Path) -> None:
-    """Three minutes and a bit are four commits, and one that closes the record."""
-    heard = replayed(tmp_path / "a.duckdb", [Messages.of(record(200))])
+def test_two_minutes_share_a_commit(tmp_path: Path) -> None:
+    """Six minutes and a bit are four commits, and one that closes the record."""
+    heard = replayed(tmp_path / "a.duckdb", [Messages.of(record(380))])
     assert len(heard) == 5
-    assert sum(committed.readings for committed in heard) == len(record(200))
+    assert sum(committed.readings for committed in heard) == len(record(380))
 
 
 def test_progress_is_told_after_each_commit(tmp_path: Path) -> None:
@@ -55,9 +55,9 @@ def test_progress_is_told_after_each_commit(tmp_path: Path) -> None:
     told: list[int] = []
     with History.open(tmp_path / "a.duckdb") as history:
         pipeline = Pipeline.open(history=history, detector=CountingDetector(), decoder=DECODER)
-        total = replay([Messages.of(record(130))], pipeline, progress=told.append)
+        total = replay([Messages.of(record(250))], pipeline, progress=told.append)
     assert told == sorted(set(told))
-    assert (len(told), told[-1], total) == (3, len(record(130)), len(record(130)))
+    assert (len(told), told[-1], total) == (3, len(record(250)), len(record(250)))
 
 
 def test_the_same_capture_twice_adds_nothing(tmp_path: Path) -> None:
@@ -80,9 +80,9 @@ def cut_short(messages: list[Message], after: int) -> Iterator[Messages]:
 
 def test_a_replay_that_was_stopped_is_taken_up(tmp_path: Path) -> None:
     """After a stop in the middle, a second run of the whole capture gives the tables of one run."""
-    messages = record(200)
+    messages = record(400)
     with pytest.raises(InputError, match="line 4711"):
-        replayed(tmp_path / "a.duckdb", cut_short(messages, 1500))
+        replayed(tmp_path / "a.duckdb", cut_short(messages, 3000))
     replayed(tmp_path / "a.duckdb", [Messages.of(messages)])
     replayed(tmp_path / "whole.duckdb", [Messages.of(messages)])
     assert tables(tmp_path / "a.duckdb") == tables(tmp_path / "whole.duckdb")
