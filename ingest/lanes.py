@@ -6,7 +6,7 @@ next of its topic pass here; a frame that is not goes to the sequencer, which de
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -17,16 +17,25 @@ from ingest.record_clock import Clock
 from ingest.sequencer import Astray, Dropped, Gap, Outcome, Sequencer
 from ingest.usual import Decoded
 
-LANE_DTYPE: Final = np.dtype(
-    [
+LONGEST_BOOT: Final = 64
+"""Longest boot mark that stands in a lane: the longest of printable ASCII (engineering choice)."""
+
+
+def _lane_dtype(boot: object) -> np.dtype[np.void]:
+    fields = [
         ("open", "i8"),  # the next number may pass without a second look
         ("seq", "i8"),  # last place passed on
         ("t_ns", "i8"),
         ("boot_size", "i8"),  # -1 without a boot mark
-        ("boot", "u1", 64),
         ("moved", "i8"),  # ahead of the sequencer
+        ("boot", boot),
     ]
-)
+    return np.dtype(fields)
+
+
+LANE_DTYPE: Final = _lane_dtype(("u1", LONGEST_BOOT))
+WORD_DTYPE: Final = _lane_dtype(f"S{LONGEST_BOOT}")
+"""The same bytes, for whole boot marks."""
 
 
 class Lanes:
@@ -45,7 +54,7 @@ class Lanes:
         self._batch = batch
         self._lanes = np.zeros(len(batch.topics.names) + 1, LANE_DTYPE)
         self._moved: set[str] = set()
-        self._load(int(number) for number in np.unique(batch.numbers))
+        self._load(np.unique(batch.numbers).tolist())
 
     def run(self, at: int) -> int:
         """Pass on frames from ``at`` on; return the first that needs a second look."""
@@ -62,7 +71,7 @@ class Lanes:
     def push(self, frame: Frame) -> list[Outcome]:
         """Let the sequencer take one frame."""
         number = self._batch.topics.numbers[frame.message.topic]
-        self._store(number)
+        self._store([number])
         return self._reread(self._sequencer.push(frame), number)
 
     def tick(self, recv_ns: int) -> list[Outcome]:
@@ -71,39 +80,42 @@ class Lanes:
 
     def close(self) -> set[str]:
         """Give all places back to the sequencer; return the topics of which frames passed here."""
-        for number in np.flatnonzero(self._lanes["moved"]):
-            self._store(int(number))
+        self._store(np.flatnonzero(self._lanes["moved"]).tolist())
         return self._moved
 
     def _reread(self, outcomes: Sequence[Outcome], *numbers: int) -> list[Outcome]:
         """Take up the places of all topics that the sequencer has touched."""
         known = self._batch.topics.numbers
         touched = {known[topic_of(outcome)] for outcome in outcomes if topic_of(outcome) in known}
-        self._load(touched.union(numbers))
+        if touched or numbers:
+            self._load([*touched.union(numbers)])
         return list(outcomes)
 
-    def _load(self, numbers: Iterable[int]) -> None:
-        names = self._batch.topics.names
-        for number in numbers:
-            place = self._sequencer.free_place(names[number]) if number < len(names) else None
-            mark = (place.boot or "").encode() if place else b""
-            size = len(mark) if place and place.boot is not None else -1
-            if place is None or size > LANE_DTYPE["boot"].shape[0]:
-                self._lanes[number]["open"] = 0
-                continue
-            boot = np.zeros(LANE_DTYPE["boot"].shape, np.uint8)
-            boot[: len(mark)] = np.frombuffer(mark, np.uint8)
-            self._lanes[number] = (1, place.seq, place.t_ns, size, boot, 0)
+    def _load(self, numbers: list[int]) -> None:
+        """Take up the places of topics from the sequencer."""
+        names, lanes = self._batch.topics.names, self._lanes.view(WORD_DTYPE)
+        lanes["open"][numbers] = 0
+        places = ((n, self._sequencer.free_place(names[n])) for n in numbers if n < len(names))
+        marked = [(n, place, (place.boot or "").encode()) for n, place in places if place is not None]
+        marked = [(n, place, mark) for n, place, mark in marked if len(mark) <= LONGEST_BOOT]
+        if marked:
+            free = [n for n, _, _ in marked]
+            lanes["open"][free] = 1
+            lanes["seq"][free] = [place.seq for _, place, _ in marked]
+            lanes["t_ns"][free] = [place.t_ns for _, place, _ in marked]
+            lanes["boot_size"][free] = [-1 if place.boot is None else len(mark) for _, place, mark in marked]
+            lanes["boot"][free] = [mark for _, _, mark in marked]
 
-    def _store(self, number: int) -> None:
-        lane = self._lanes[number]
-        if lane["moved"]:
-            size = int(lane["boot_size"])
-            boot = None if size < 0 else lane["boot"][:size].tobytes().decode()
-            name = self._batch.topics.names[number]
-            self._sequencer.move(name, Stamp(boot, int(lane["seq"]), int(lane["t_ns"])))
-            self._moved.add(name)
-            lane["moved"] = 0
+    def _store(self, numbers: list[int]) -> None:
+        """Give the places of topics that went on back to the sequencer."""
+        lanes = self._lanes.view(WORD_DTYPE)[numbers]
+        columns = (lanes[name].tolist() for name in ("moved", "seq", "t_ns", "boot_size", "boot"))
+        for number, moved, seq, t_ns, size, mark in zip(numbers, *columns, strict=True):
+            if moved:
+                name = self._batch.topics.names[number]
+                self._sequencer.move(name, Stamp(mark.decode() if size >= 0 else None, seq, t_ns))
+                self._moved.add(name)
+        self._lanes["moved"][numbers] = 0
 
 
 def topic_of(outcome: Outcome) -> str:
