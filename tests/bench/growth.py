@@ -6,6 +6,7 @@ import tracemalloc
 from collections.abc import Iterator, Sequence
 from typing import Final
 
+from detect.batch import ReadingBatch
 from detect.readings import Reading
 from tests.bench.detector import detect
 from tests.bench.figures import Row, Size, exponent, in_turns, significant
@@ -58,12 +59,11 @@ def _axis(
         )
 
 
-def memory_mb(record: Sequence[Reading], stalls: int) -> float:
+def memory_mb(record: Sequence[ReadingBatch], stalls: int) -> float:
     """Return the most memory a detector takes while it reads a record, the record apart [MB]."""
-    batches = in_columns(record)
     tracemalloc.start()
     try:
-        detect(batches, stalls)
+        detect(record, stalls)
         return tracemalloc.get_traced_memory()[1] / 2**20
     finally:
         tracemalloc.stop()

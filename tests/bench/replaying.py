@@ -46,7 +46,7 @@ class WatchedHistory(History):
 
 def measure(size: Size) -> Iterator[Row]:
     """Measure the command as a process of its own, then its stages."""
-    sent = messages(size.stalls, size.seconds)
+    sent = messages(size.stalls, size.replay_s)
     folder = Path(tempfile.mkdtemp())
     try:
         capture = _captured(folder / "capture.parquet", sent)
@@ -67,13 +67,13 @@ def _rates(capture: Path, few: Path, size: Size) -> Iterator[Row]:
     """Time the command with all messages, and with so few that only its start is left."""
     start_cpu_s, _ = _median(lambda: _command(few), size.runs)
     cpu_s, clock_s = _median(lambda: _command(capture), size.runs)
-    what = f"{size.stalls} stalls at 100 Hz, {size.seconds} s of signal"
-    rate = size.seconds / cpu_s
+    what = f"{size.stalls} stalls at 100 Hz, {size.replay_s} s of signal"
+    rate = size.replay_s / cpu_s
     figure = (
-        f"{significant(rate)} times real time on a core ({significant(size.seconds / clock_s)} by the clock)"
+        f"{significant(rate)} times real time on a core ({significant(size.replay_s / clock_s)} by the clock)"
     )
     yield Row(PART, f"{what}, start included", figure, f"{BAR:.0f} times", rate >= BAR)
-    rate = size.seconds / (cpu_s - start_cpu_s)
+    rate = size.replay_s / (cpu_s - start_cpu_s)
     figure = f"{significant(rate)} times real time on a core"
     yield Row(
         PART, f"{what}, less the {start_cpu_s:.1f} s of a start", figure, f"{BAR:.0f} times", rate >= BAR
