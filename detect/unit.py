@@ -24,8 +24,9 @@ from detect.machine import compiled
 from detect.opening import air_at, back_to_sure, has_fallen, make_sure
 from detect.params import BIN_S, KernelNumbers
 from detect.ripple import find_ripple
-from detect.state import MILKED, Happening, Now, report
+from detect.state import MILKED, RING, Happening, Now, report
 
+MASK = RING - 1
 WITH_ARM, WITHOUT_ARM = -1, -2
 ATTACHED, DETACHED = int(Happening.ATTACHED), int(Happening.DETACHED)
 FLOW_TRUST = 60  # bins (3 s) for which a milk-flow reading may stand in for a missing one
@@ -249,11 +250,20 @@ def last_fall(s: Any) -> int:
 
 
 @compiled
+def fall_s(s: Any) -> float:
+    """Return how long the vacuum took to go [s]; where no data came just before, it may have begun then."""
+    on = last_fall(s)
+    while on > s.high_bin + 1 and math.isnan(s.raw[(on - 1) & MASK]):
+        on -= 1
+    return float((s.fell_bin - on + 1) * BIN_S)
+
+
+@compiled
 def learn_take_off(s: Any) -> None:
     """Learn how long a claw of this stall takes to empty: volume and vent are its own."""
-    if s.fell_bin < 0:
+    if s.fell_bin < 0 or math.isnan(s.raw[(last_fall(s) - 1) & MASK]):
         return
-    took_s = (s.fell_bin - last_fall(s) + 1) * BIN_S
+    took_s = fall_s(s)
     s.take_offs = min(s.take_offs + 1, USUAL_TAKE_OFFS)
     took_s = min(max(took_s, s.take_off_s / ODD), s.take_off_s * ODD)
     s.take_off_s += (took_s - s.take_off_s) / (s.take_offs + 1)
@@ -264,7 +274,7 @@ def was_opened(s: Any, num: KernelNumbers) -> bool:
     """Tell a unit that lost its seal from a take-off, by how its vacuum went."""
     limit = min(max(0.5 * s.take_off_s, FASTEST_S), num.sudden_fall_s)
     eased = s.opening == OPEN and s.low_run > 0 and s.eased == 1
-    sudden = not eased and s.fell_bin >= 0 and (s.fell_bin - last_fall(s) + 1) * BIN_S < limit
+    sudden = not eased and s.fell_bin >= 0 and fall_s(s) < limit
     return bool(sudden or s.linger * BIN_S > num.linger_s)
 
 

@@ -7,7 +7,7 @@ import pytest
 
 from detect.kinds import AirKind
 from detect.results import SupportEvent
-from tests.detect.scripted import QUIET_KPA, Parlor, Stall, at_s
+from tests.detect.scripted import QUIET_KPA, Parlor, Stall, at_s, told_without
 
 
 def milking() -> tuple[Parlor, Stall]:
@@ -69,6 +69,16 @@ def test_an_arm_that_pulls_at_half_vacuum_after_the_valve_shut_is_a_take_off() -
     eased = np.interp(stall.t, [250.0, 250.7, 250.75], [QUIET_KPA, 22.0, 0.0])
     stall.kpa = np.where(stall.t >= 250.0, eased, stall.kpa)
     told = parlor.told()
+    assert told.air == []
+    assert len(told.milkings) == 1
+
+
+def test_a_take_off_of_which_a_frame_was_lost_is_no_event() -> None:
+    """The vacuum eases off within 0.55 s; of that only the last 4 kPa arrive."""
+    parlor, stall = milking()
+    eased = np.interp(stall.t, [250.0, 250.55], [QUIET_KPA, 0.0])
+    stall.kpa = np.where(stall.t >= 250.0, eased, stall.kpa)
+    told = told_without(parlor, 1, 250.0, 250.5)
     assert told.air == []
     assert len(told.milkings) == 1
 
