@@ -12,10 +12,11 @@ from typing import Final
 from prometheus_client import CollectorRegistry
 
 from dashboards.access import read_access
-from dashboards.asgi import gate_of, serving
+from dashboards.asgi import gate_of
 from dashboards.lean import COMPILER, give_back
 from dashboards.metrics import ServiceMetrics
 from dashboards.service import ServiceView
+from dashboards.serving import serving
 from dashboards.start_report import start_report
 from dashboards.supervisor import Supervisor
 from detect.errors import StoreError

@@ -78,8 +78,6 @@ class Gateway:
     ) -> None:
         self.resent = 0
         """Frames sent again after a new connection."""
-        self.released_unproven = 0
-        """Frames given up to keep within the bound: confirmed by the broker, not by a receipt."""
         self._broker = broker
         self._client_id = client_id
         self._receipts = committed_topic(root=root, parlor=parlor, stall=None).removesuffix("plant") + "#"
@@ -210,7 +208,7 @@ class Gateway:
                 self._next, self._back_at_s = self._kept.oldest, None
 
     def _has_room(self) -> bool:
-        self.released_unproven += self._kept.shrink(self._most)
+        self._kept.shrink(self._most)
         return len(self._kept) <= self._most
 
     def _connect(self) -> None:

@@ -6,9 +6,9 @@ from typing import Any
 
 import pytest
 
-from dashboards.asgi import serving
 from dashboards.client import post
 from dashboards.live.hub import Hub
+from dashboards.serving import serving
 from detect.errors import InputError, StoreError
 
 

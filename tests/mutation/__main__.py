@@ -21,7 +21,6 @@ from tests.mutation.trial import Plan
 from tests.mutation.worker import HOME, Broken, begin, tried
 
 
-
 def _chosen() -> argparse.Namespace:
     """Read the command line."""
     parser = argparse.ArgumentParser(prog="python -m tests.mutation", description="Mutation testing.")

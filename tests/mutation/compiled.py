@@ -1,5 +1,7 @@
 """The same switch for functions that numba compiles: it reads and notes by the address of the memory."""
 
+# ruff: noqa: ARG001, ARG005, PLW0108 - numba goes by the names of arguments, used or not
+
 from __future__ import annotations
 
 from collections.abc import Callable
@@ -39,7 +41,7 @@ def no_mutant(_typing: Any, k: Any) -> Any:
 
     def generate(context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
         _mark(context, builder, NO_MUTANT, arguments[0])
-        return context.get_constant(types.boolean, False)  # noqa: FBT003 - numba's own signature
+        return context.get_constant(types.boolean, False)
 
     return types.boolean(types.int64), generate
 

@@ -19,7 +19,7 @@ MOST: Final = 8192
 ACTIVE: Final = np.zeros(1, np.int64)
 SEEN: Final = np.zeros(MOST, np.uint8)
 NO_MUTANT: Final = np.zeros(MOST, np.uint8)
-"""Changes that are none: a boundary between numbers with a fraction, which are never equal; no number to double."""
+"""No changes: boundaries of measured numbers, which are never equal, and constants that are no numbers."""
 
 _active: Final = memoryview(ACTIVE)
 _seen: Final = memoryview(SEEN)

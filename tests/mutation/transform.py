@@ -108,7 +108,9 @@ class Mutator(ast.NodeTransformer):
         )
         if not self.prefix or name not in ARITHMETIC or text:
             return node
-        return self.call(name, self.note(node, f"{name} to {ARITHMETIC[name][1].__name__}"), node.left, node.right)
+        return self.call(
+            name, self.note(node, f"{name} to {ARITHMETIC[name][1].__name__}"), node.left, node.right
+        )
 
     def visit_BoolOp(self, node: ast.BoolOp) -> ast.AST:
         """Leave one side out of ``and`` or ``or``."""
@@ -167,7 +169,7 @@ class Mutator(ast.NodeTransformer):
 
     def condition(self, node: ast.If | ast.While | ast.IfExp) -> ast.AST:
         """Negate what is asked, unless its comparison is negated already."""
-        plain = isinstance(node.test, NEGATED_BY_ITSELF + (ast.Constant,))
+        plain = isinstance(node.test, (*NEGATED_BY_ITSELF, ast.Constant))
         self.generic_visit(node)
         if self.prefix and not plain:
             node.test = self.flip(node.test, "condition negated")
@@ -201,7 +203,7 @@ class Mutator(ast.NodeTransformer):
         """Leave a deletion out."""
         return self.left_out(node, wanted=True)
 
-    def left_out(self, node: ast.stmt, wanted: bool) -> ast.AST:  # noqa: FBT001
+    def left_out(self, node: ast.stmt, wanted: bool) -> ast.AST:
         """Put a statement behind the switch."""
         what = ast.unparse(node).splitlines()[0]
         self.generic_visit(node)

@@ -44,7 +44,7 @@ class Fate(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """One module, the tests that may kill its mutants, how many of them to draw, and how long a test may be."""
+    """One module, the tests that may kill its mutants, how many to draw, and how long a test may be [s]."""
 
     module: str
     tests: tuple[str, ...]
