@@ -5,7 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Final
 
-NO_LOGIC: Final = frozenset("__init__ checkpoint errors kinds machine quarter_state readings views".split())
+NO_LOGIC: Final = {
+    *("__init__", "checkpoint", "errors", "kinds"),
+    *("machine", "quarter_state", "readings", "views"),
+}
 """Modules of ``detect`` without a decision: names, forms and the cache of machine code."""
 TRANSACTIONS: Final = (
     *("history", "migrations", "engine", "detector_state", "progress", "quarantine", "gaps", "results"),
