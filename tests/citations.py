@@ -14,6 +14,8 @@ from pathlib import Path
 from typing import Final
 
 TESTS: Final = Path(__file__).parent
+BAR: Final = r"\|"
+"""A bar within a cell of a table."""
 HEADER: Final = "| stands on | tests |\n|---|---|"
 
 
@@ -23,10 +25,10 @@ def table() -> str:
     for path in sorted(TESTS.rglob("test_*.py")):
         for citation in citations(ast.parse(path.read_text())):
             files[citation].add(str(path.relative_to(TESTS)).removesuffix(".py"))
-    rows = [
-        f"| {citation.replace('|', chr(92) + '|')} | {', '.join(f'`{name}`' for name in sorted(files[citation]))} |"
-        for citation in sorted(files, key=lambda text: (text.casefold(), text))
-    ]
+    rows = []
+    for citation in sorted(files, key=lambda text: (text.casefold(), text)):
+        tests = ", ".join(f"`{name}`" for name in sorted(files[citation]))
+        rows.append(f"| {citation.replace('|', BAR)} | {tests} |")
     return "\n".join([HEADER, *rows])
 
 

@@ -29,7 +29,7 @@ def _chosen() -> argparse.Namespace:
     parser.add_argument("--seed", type=int, default=1, help="the same seed draws the same mutants")
     parser.add_argument("--workers", type=int, default=2, help="modules at the same time")
     parser.add_argument("--longest", type=float, default=20.0, help="leave out tests that take longer [s]")
-    parser.add_argument("--tests", nargs="+", default=(), help="files or folders instead of the room's tests")
+    parser.add_argument("--tests", nargs="+", default=(), help="files or folders instead of the module's own")
     parser.add_argument("--only", type=int, nargs="+", default=(), help="these numbers of one module only")
     parser.add_argument("--nice", type=int, default=12, help="how far the workers step back")
     parser.add_argument("--json", type=Path, help="write scores and survivors there as well")

@@ -15,9 +15,11 @@ TRANSACTIONS: Final = (
     *("clips", "incident", "log_copy", "salvage", "copying", "merge", "exchange", "faults"),
 )
 """The store's path of a commit, and what opens, mends, copies and merges its file."""
-SLOW: Final = {"test_laws", "test_machine"}
-"""Files of tests that listen for minutes or start processes: for the survivors, with ``--tests``."""
-WARM: Final = ("milkings", "falls", "claw", "foresee", "scene", "beat", "drain", "leak", "cause")
+SCRIPTED: Final = ("milkings", "falls", "scene", "cause")
+"""Tests of detect on hand-written signals: they reach most of it and take a second each."""
+LOOKS: Final = {"beat", "condition", "drain", "episode", "leak", "norms", "quarter"}
+"""Modules whose own tests stand on a simulated record of an hour, in ``test_condition``."""
+WARM: Final = ("milkings", "falls", "scene", "cause")
 """Tests of hand-written signals, which compile the kernel and start no threads."""
 STORE_TESTS: Final = tuple(
     f"tests/store/test_{name}.py"
@@ -30,16 +32,17 @@ STORE_TESTS: Final = tuple(
 
 def targets(home: Path) -> dict[str, tuple[str, ...]]:
     """Return the tests of each module that is mutated, by the module's name."""
-    quick = tuple(
-        f"tests/detect/{path.name}"
-        for path in sorted((home / "tests/detect").glob("test_*.py"))
-        if path.stem not in SLOW
-    )
     detect = sorted(path.stem for path in (home / "detect").glob("*.py") if path.stem not in NO_LOGIC)
     return {
-        **{f"detect.{name}": quick for name in detect},
+        **{f"detect.{name}": _detect_tests(home, name) for name in detect},
         **{f"store.{name}": STORE_TESTS for name in TRANSACTIONS if (home / f"store/{name}.py").exists()},
     }
+
+
+def _detect_tests(home: Path, module: str) -> tuple[str, ...]:
+    """Return a module's own tests and those of hand-written signals; the others are for ``--tests``."""
+    names = dict.fromkeys([module, *(("condition",) if module in LOOKS else ()), *SCRIPTED])
+    return tuple(f for f in (f"tests/detect/test_{name}.py" for name in names) if (home / f).exists())
 
 
 def warm(module: str) -> tuple[str, ...]:
