@@ -10,24 +10,30 @@ NO_LOGIC: Final = {
     *("machine", "quarter_state", "readings", "views"),
 }
 """Modules of ``detect`` without a decision: names, forms and the cache of machine code."""
-TRANSACTIONS: Final = (
-    *("history", "migrations", "engine", "detector_state", "progress", "quarantine", "gaps", "results"),
-    *("clips", "incident", "log_copy", "salvage", "copying", "merge", "exchange", "faults"),
-)
-"""The store's path of a commit, and what opens, mends, copies and merges its file."""
+TRANSACTIONS: Final = {
+    "history": "history faults log_copy maintenance",
+    "migrations": "migrations rows",
+    "engine": "engine rows history",
+    "detector_state": "history",
+    "progress": "history",
+    "quarantine": "quarantine history",
+    "gaps": "history rows",
+    "results": "history rows",
+    "clips": "clips",
+    "log_copy": "log_copy",
+    "salvage": "log_copy engine",
+    "copying": "copying",
+    "merge": "exchange",
+    "exchange": "exchange",
+    "faults": "faults engine",
+}
+"""The store's path of a commit, what opens, mends, copies and merges its file, and the tests of each."""
 SCRIPTED: Final = ("milkings", "falls", "scene", "cause")
 """Tests of detect on hand-written signals: they reach most of it and take a second each."""
 LOOKS: Final = {"beat", "condition", "drain", "episode", "leak", "norms", "quarter"}
 """Modules whose own tests stand on a simulated record of an hour, in ``test_condition``."""
 WARM: Final = ("milkings", "falls", "scene", "cause")
 """Tests of hand-written signals, which compile the kernel and start no threads."""
-STORE_TESTS: Final = tuple(
-    f"tests/store/test_{name}.py"
-    for name in (
-        *("history", "migrations", "engine", "quarantine", "clips", "log_copy", "copying", "exchange"),
-        *("faults", "maintenance", "rows", "fleet_ledger"),
-    )
-)
 
 
 def targets(home: Path) -> dict[str, tuple[str, ...]]:
@@ -35,7 +41,10 @@ def targets(home: Path) -> dict[str, tuple[str, ...]]:
     detect = sorted(path.stem for path in (home / "detect").glob("*.py") if path.stem not in NO_LOGIC)
     return {
         **{f"detect.{name}": _detect_tests(home, name) for name in detect},
-        **{f"store.{name}": STORE_TESTS for name in TRANSACTIONS if (home / f"store/{name}.py").exists()},
+        **{
+            f"store.{name}": tuple(f"tests/store/test_{test}.py" for test in tests.split())
+            for name, tests in TRANSACTIONS.items()
+        },
     }
 
 

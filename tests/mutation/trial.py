@@ -143,9 +143,18 @@ class Trial:
         pytest.main([*options, *self.plan.tests], plugins=[watch, outcomes])
         return watch, outcomes.failed, NO_MUTANT
 
-    def control(self) -> Fate:
-        """Run all tests in a child without any mutant: unless they pass, no other child means anything."""
-        return self._run(Mutant(0, 0, "none"), list(self.watch.reached))
+    def leave_out_failing(self) -> None:
+        """Run all tests as a mutant would, without one; those that fail could kill nothing honestly."""
+        failed = _in_child(self._controlled)
+        self.failing = sorted({*self.failing, *failed})
+        for test in failed:
+            self.watch.reached.pop(test, None)
+
+    def _controlled(self) -> set[str]:
+        outcomes, tests = Outcomes(), sorted(self.watch.reached, key=self.watch.seconds.__getitem__)
+        options = [option for option in OPTIONS if option != "-x"]
+        pytest.main([*options, *_in_order(tests)], plugins=[Order(tests), outcomes])
+        return outcomes.failed
 
     def drawn(self) -> list[Mutant]:
         """Draw the sample, the same for the same seed."""
