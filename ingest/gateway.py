@@ -26,9 +26,10 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from detect.errors import BrokerError
-from ingest.client import CONNECT_TIMEOUT_S, FATAL, KEEPALIVE_S, prepare_access
+from ingest.client import FATAL
 from ingest.config import BrokerConfig
 from ingest.kept import KeptFrames
+from ingest.link import CONNECT_TIMEOUT_S, prepare_access, reach
 from ingest.wire import Message, committed_topic
 
 IN_FLIGHT: Final = 200
@@ -229,10 +230,10 @@ class Gateway:
             self._back_at_s, self._is_told = None, False
             self._in_flight.clear()
         try:
-            client.connect(self._broker.host, self._broker.port, KEEPALIVE_S, clean_start=True)
-        except (OSError, ValueError) as error:
+            reach(client, self._broker)
+        except BrokerError:
             self._close()
-            raise BrokerError(f"cannot be reached: {error}", where=self._broker.url) from error
+            raise
         client.loop_start()
         with self._changed:
             self._changed.wait_for(lambda: self._ready or self._lost, CONNECT_TIMEOUT_S)
