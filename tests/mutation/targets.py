@@ -11,7 +11,7 @@ NO_LOGIC: Final = {
 }
 """Modules of ``detect`` without a decision: names, forms and the cache of machine code."""
 TRANSACTIONS: Final = {
-    "history": "history faults log_copy maintenance",
+    "history": "history faults log_copy maintenance migrations",
     "migrations": "migrations rows",
     "engine": "engine rows history",
     "detector_state": "history",

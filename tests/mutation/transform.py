@@ -71,8 +71,11 @@ class Mutator(ast.NodeTransformer):
         return node
 
     def visit_Call(self, node: ast.Call) -> ast.AST:
-        """Leave types alone, and ``strict=``."""
+        """Leave types alone, how many digits are kept, and ``strict=``."""
         if isinstance(node.func, ast.Name) and node.func.id in TYPE_CALLS:
+            return node
+        if isinstance(node.func, ast.Name) and node.func.id == "round":
+            node.args[0] = self.visit(node.args[0])
             return node
         node.func = self.visit(node.func)
         node.args = [self.visit(argument) for argument in node.args]
