@@ -30,6 +30,8 @@ TRANSACTIONS: Final = {
 """The store's path of a commit, what opens, mends, copies and merges its file, and the tests of each."""
 SCRIPTED: Final = ("milkings", "falls", "scene", "cause")
 """Tests of detect on hand-written signals: they reach most of it and take a second each."""
+ALSO: Final = {"evidence": "episode", "results": "codec"}
+"""Whose tests speak for a module that has none of its own."""
 LOOKS: Final = {"beat", "condition", "drain", "episode", "leak", "norms", "quarter"}
 """Modules whose own tests stand on a simulated record of an hour, in ``test_condition``."""
 WARM: Final = ("milkings", "falls", "scene", "cause")
@@ -50,7 +52,8 @@ def targets(home: Path) -> dict[str, tuple[str, ...]]:
 
 def _detect_tests(home: Path, module: str) -> tuple[str, ...]:
     """Return a module's own tests and those of hand-written signals; the others are for ``--tests``."""
-    names = dict.fromkeys([module, *(("condition",) if module in LOOKS else ()), *SCRIPTED])
+    own = [module, ALSO.get(module, module), *(("condition",) if module in LOOKS else ())]
+    names = dict.fromkeys([*own, *SCRIPTED])
     return tuple(f for f in (f"tests/detect/test_{name}.py" for name in names) if (home / f).exists())
 
 
