@@ -13,10 +13,10 @@ from prometheus_client import CollectorRegistry
 
 from dashboards.access import read_access
 from dashboards.asgi import gate_of
+from dashboards.http_server import serving
 from dashboards.lean import COMPILER, give_back
 from dashboards.metrics import ServiceMetrics
 from dashboards.service import ServiceView
-from dashboards.serving import serving
 from dashboards.start_report import start_report
 from dashboards.supervisor import Supervisor
 from detect.errors import StoreError

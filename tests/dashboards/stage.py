@@ -15,9 +15,9 @@ from prometheus_client import CollectorRegistry
 
 from dashboards.alerts.kinds import AlertRules
 from dashboards.asgi import Gate, open_gate
+from dashboards.http_server import serving
 from dashboards.metrics import ServiceMetrics
 from dashboards.service import ServiceView
-from dashboards.serving import serving
 from detect.kinds import AirKind, Cause, Phase
 from detect.readings import Reading
 from detect.results import AirEvent, Milking, PlantEvent, Result

@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 
 from dashboards.client import post
+from dashboards.http_server import serving
 from dashboards.live.hub import Hub
-from dashboards.serving import serving
 from detect.errors import InputError, StoreError
 
 
