@@ -1,4 +1,4 @@
-"""The live page, its stream and the plain answers of `web` in one small app; `http_server` puts it on the air."""
+"""The live page, its stream and the plain answers of `web` in one small app; `http_server` runs it."""
 
 from __future__ import annotations
 
