@@ -75,13 +75,17 @@ def number(k: int, value: Any) -> Any:
 
 def returned(k: int, value: Any) -> Any:
     """Return a result, or with the mutant another one of its kind: the opposite, one more, or nothing."""
-    if value is None or not on(k):
+    kinds = (str, bytes, list, tuple, dict, set)
+    if value is None or (isinstance(value, kinds) and not value):
+        _no_mutant[k] = 1
+        return value
+    if not on(k):
         return value
     if isinstance(value, bool | np.bool_):
         return not value
     if isinstance(value, int | float):
         return value + 1
-    return type(value)() if isinstance(value, str | bytes | list | tuple | dict | set) else None
+    return type(value)() if isinstance(value, kinds) else None
 
 
 def comparison(name: str, tools: tuple[Any, Any]) -> Callable[..., Any]:

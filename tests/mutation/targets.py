@@ -17,7 +17,7 @@ TRANSACTIONS: Final = {
     "detector_state": "history",
     "progress": "history",
     "quarantine": "quarantine history",
-    "gaps": "history rows",
+    "gaps": "gaps history",
     "results": "history rows",
     "clips": "clips",
     "log_copy": "log_copy",
