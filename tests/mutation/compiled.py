@@ -46,30 +46,31 @@ def no_mutant(_typing: Any, k: Any) -> Any:
     return types.boolean(types.int64), generate
 
 
-def _boundary_on(k: int, a: Any, b: Any) -> Any: ...
-def _number(k: int, value: Any) -> Any: ...
-def _returned(k: int, value: Any) -> Any: ...
+def _boundary_on(k, a, b): ...
+def _number(k, value): ...
+def _returned(k, value): ...
 
 
+# Not annotated: numba wants the same words at an overload and at what it returns.
 @overload(_boundary_on)
-def _overload_boundary_on(k: Any, a: Any, b: Any) -> Any:
+def _overload_boundary_on(k, a, b):
     if isinstance(a, types.Float) or isinstance(b, types.Float):
         return lambda k, a, b: no_mutant(k)
     return lambda k, a, b: on(k)
 
 
 @overload(_number)
-def _overload_number(k: Any, value: Any) -> Any:
+def _overload_number(k, value):
     if isinstance(value, types.Boolean) or not isinstance(value, types.Number):
 
-        def whole(k: Any, value: Any) -> Any:
+        def whole(k, value):
             no_mutant(k)
             return value
 
         return whole
     one = 1.0 if isinstance(value, types.Float) else 1
 
-    def doubled(k: Any, value: Any) -> Any:
+    def doubled(k, value):
         if on(k):
             return value * 2 if value != 0 else value + one
         return value * 1
@@ -78,7 +79,7 @@ def _overload_number(k: Any, value: Any) -> Any:
 
 
 @overload(_returned)
-def _overload_returned(k: Any, value: Any) -> Any:
+def _overload_returned(k, value):
     if isinstance(value, types.Boolean):
         return lambda k, value: value != on(k)
     if isinstance(value, types.Number):
