@@ -30,16 +30,25 @@ def _chosen() -> argparse.Namespace:
     parser.add_argument("--longest", type=float, default=20.0, help="leave out tests that take longer [s]")
     parser.add_argument("--tests", nargs="+", default=(), help="files or folders instead of the module's own")
     parser.add_argument("--only", type=int, nargs="+", default=(), help="these numbers of one module only")
+    parser.add_argument("--again", type=Path, help="only what an earlier --json says was not noticed")
     parser.add_argument("--nice", type=int, default=12, help="how far the workers step back")
     parser.add_argument("--json", type=Path, help="write scores and survivors there as well")
     return parser.parse_args()
+
+
+def _left_over(result: Path) -> dict[str, tuple[int, ...]]:
+    """Return the numbers that an earlier run left alive, by module."""
+    rows = json.loads(result.read_text())
+    return {row["module"]: tuple(m["number"] for m in row["alive"]) for row in rows if row["alive"]}
 
 
 def main() -> None:
     """Try the chosen modules and print survivors and scores."""
     chosen = _chosen()
     known = targets(HOME)
-    names = [n for n in known if not chosen.modules or {n, n.partition(".")[0]} & {*chosen.modules}]
+    only = _left_over(chosen.again) if chosen.again else dict.fromkeys(known, tuple(chosen.only))
+    wanted = {*(chosen.modules or known)}
+    names = [n for n in known if n in only and {n, n.partition(".")[0]} & wanted]
     plans = [
         Plan(n, tuple(chosen.tests) or known[n], chosen.sample, chosen.seed, chosen.longest, warm(n))
         for n in names
@@ -47,7 +56,7 @@ def main() -> None:
     done = []
     fresh = get_context("spawn")
     with ProcessPoolExecutor(chosen.workers, fresh, begin, (chosen.nice,), max_tasks_per_child=1) as pool:
-        for finished in as_completed([pool.submit(tried, plan, tuple(chosen.only)) for plan in plans]):
+        for finished in as_completed([pool.submit(tried, plan, only[plan.module]) for plan in plans]):
             done.append(finished.result())
             if chosen.json:
                 chosen.json.write_text(json.dumps(as_json(sorted(done, key=lambda t: t.module)), indent=1))
