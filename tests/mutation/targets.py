@@ -30,7 +30,13 @@ TRANSACTIONS: Final = {
 """The store's path of a commit, what opens, mends, copies and merges its file, and the tests of each."""
 SCRIPTED: Final = ("milkings", "falls", "scene", "cause")
 """Tests of detect on hand-written signals: they reach most of it and take a second each."""
-ALSO: Final = {"evidence": "episode", "results": "codec"}
+ALSO: Final = {
+    "condition": "condition_judges",
+    "evidence": "episode",
+    "leak": "condition_judges",
+    "norms": "condition_judges",
+    "results": "tell",
+}
 """Whose tests speak for a module that has none of its own."""
 LOOKS: Final = {"beat", "condition", "drain", "episode", "leak", "norms", "quarter"}
 """Modules whose own tests stand on a simulated record of an hour, in ``test_condition``."""
