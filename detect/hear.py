@@ -52,9 +52,11 @@ LOOK_AGAIN = 100  # bins (5 s) of air after which the pulsation is looked for on
 JERK = 40  # bins (2 s) around an onset in which a fast arm counts
 JUST_BEFORE = 10  # bins (0.5 s): what begins so shortly before a loss or a take-off is part of it
 CERTAIN = 5  # bins (0.25 s) after which a loss within a longer leak is told
+YOUNG = 320  # bins (16 s) since the first cup in which another may still be put on
 LEAST_L = 0.03  # less than this is lost among the slugs
 UNMEASURED_KG_MIN = 1.5
 FOLLOW_S = 1.5
+MILK_POWER, MOST_MILK = 0.6, 1.1  # less claw vacuum draws less milk; 0.5: an orifice (engineering choice)
 STEPS = 4  # sub-steps of the milk tube in one bin
 NONE, OPEN, PAUSE = int(Opening.NONE), int(Opening.OPEN), int(Opening.PAUSE)
 FOUND, CLOSED = int(Happening.AIR_FOUND), int(Happening.AIR_CLOSED)
@@ -112,6 +114,8 @@ def admit(s: Any, fall_kpa: float, quiet_kpa: float, claw: ClawConstants) -> flo
         s.speed += BIN_S / FOLLOW_S * (quiet_speed - s.speed)
         s.liquid += BIN_S / FOLLOW_S * (quiet_liquid - s.liquid)
     speed, liquid, half = s.speed, s.liquid, s.speed
+    pull = max(quiet_kpa - 0.5 * (s.fall + fall_kpa), 0.0) / max(quiet_kpa, 1.0)
+    flow *= min(pull**MILK_POWER, MOST_MILK)
     for k in range(STEPS):
         fall = s.fall + (k + 0.5) / STEPS * (fall_kpa - s.fall)
         speed, liquid = tube_step(
@@ -217,11 +221,12 @@ def sunk(s: Any) -> bool:
 @compiled
 def belief(s: Any, num: KernelNumbers) -> float:
     """Return how likely the event was air and no slug; a unit that lost its seal is beyond doubt."""
-    if s.ev_low != 0:
+    young = s.ev_on - s.on_bin < YOUNG
+    if s.ev_low < 0 or (s.ev_low > 0 and not young):
         return 1.0
-    constant, fall, rise, tail = num.belief
-    odds = constant + fall * math.log(max(s.ev_score, 1.0)) + rise * math.log(max(s.ev_rise, 1.0))
-    return float(1.0 / (1.0 + math.exp(-odds - tail * math.log(s.tail))))
+    constant, rise, tail, attaching = num.belief
+    odds = constant + rise * math.log(max(s.ev_rise, 1.0)) + tail * math.log(s.ev_tail)
+    return float(1.0 / (1.0 + math.exp(-odds - (attaching if young else 0.0))))
 
 
 @compiled

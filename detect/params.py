@@ -17,7 +17,7 @@ from detect.errors import ParameterError
 BIN_NS: Final = 50_000_000
 """One bin [ns]: 20 Hz. 10 Hz reproduced 100 Hz means of claw vacuum, 1 Hz did not (Lazovic 2016)."""
 BIN_S: Final = BIN_NS * 1e-9
-DETECTOR_VERSION: Final = 3
+DETECTOR_VERSION: Final = 4
 """Raised when the same readings and parameters may give other results."""
 
 
@@ -75,9 +75,9 @@ class AirParams:
         ``tail_share`` of all bins, followed in relative steps of ``tail_gain``, times ``tail_factor`` is
         a second bar (engineering choice).
     belief:
-        Constant and weights of the logarithms of an event's likeness to a fall, its likeness to a reseal and
-        the stall's tail, in the log odds that it was air and no slug (logistic regression on tuning
-        captures of several simulated worlds).
+        Constant and weights of the logarithm of an event's likeness to a reseal, of that of the stall's
+        tail, and of an onset within 16 s of the first cup, in the log odds that it was air and no slug
+        (logistic regression on tuning captures of several simulated worlds).
     least_belief:
         An event less likely than this is dropped (engineering choice).
     close_share:
@@ -96,7 +96,7 @@ class AirParams:
     tail_factor: float = 1.7
     tail_share: float = 0.012
     tail_gain: float = 0.05
-    belief: tuple[float, float, float, float] = (-0.3, 1.3, 3.1, -5.6)
+    belief: tuple[float, float, float, float] = (-3.95, 3.2, -2.6, -7.5)
     least_belief: float = 0.5
     close_share: float = 0.2
     train_s: float = 5.0

@@ -77,6 +77,7 @@ UNIT_FIELDS: Final = [
     ("up_bin", "i8"),  # when the vacuum was up
     ("cup_bin", "i8"),  # when the first cup went on
     ("cup_last", "i8"),
+    ("shut_kpa", "f8"),  # what the sensor shows while the line is shut
     ("take_off_s", "f8"),  # how long the vacuum usually takes to go
     ("take_offs", "i8"),
     ("off_bin", "i8"),

@@ -24,8 +24,9 @@ from detect.machine import compiled
 from detect.opening import air_at, back_to_sure, has_fallen, make_sure
 from detect.params import BIN_S, KernelNumbers
 from detect.ripple import find_ripple
-from detect.state import MILKED, Happening, Now, report
+from detect.state import MILKED, RING, Happening, Now, report
 
+MASK = RING - 1
 WITH_ARM, WITHOUT_ARM = -1, -2
 ATTACHED, DETACHED = int(Happening.ATTACHED), int(Happening.DETACHED)
 FLOW_TRUST = 60  # bins (3 s) for which a milk-flow reading may stand in for a missing one
@@ -39,6 +40,8 @@ HIGH_SHARE, SURE_SHARE = 0.8, 0.93  # of the quiet vacuum: above, a take-off has
 UNKNOWN_QUIET_KPA = 42.0  # an ordinary claw vacuum, until the unit's own is known
 UNTOLD, TOLD = 1, 2  # of a fall
 FIRST_CUP_KPA, CUP_GAP = 5.0, 60  # cups stand under vacuum; between two of them it may be gone for 3 s
+LINE_OPEN_KPA, SHUT_S = 0.5, 2.0  # over the reading of the last 2 s of a shut line: an open one
+LONGEST_PUTTING_ON = 600  # bins (30 s)
 FASTEST_S, USUAL_TAKE_OFFS, ODD = 0.12, 8, 2.0  # of a take-off; so many tell the usual one
 OPEN_LINE_KPA, SHUT = 1.5, 60  # less than that for 3 s is a line shut off, or one that is wide open
 LONGEST_HANG = 2000  # bins (100 s) after which the fall is told anyway, before its milking is closed
@@ -146,11 +149,16 @@ def watch_unit(s: Any, now: Now, num: KernelNumbers) -> None:
 
 @compiled
 def watch_first_cup(s: Any, b: int) -> None:
-    """Note when the first cup went on: cup by cup the vacuum rises, for up to 20 s."""
-    if s.kpa > FIRST_CUP_KPA and s.hanging == 0:
-        s.cup_bin, s.cup_last = (b if s.cup_bin < 0 else s.cup_bin), b
+    """Note when the first cup went on: cup by cup the vacuum rises, for up to 20 s.
+
+    The cups that still hang open may bring it down again, but not to what the shut line showed.
+    """
+    putting_on = s.cup_bin >= 0 and s.hanging == 0 and b - s.cup_bin < LONGEST_PUTTING_ON
+    if s.hanging == 0 and (s.kpa > FIRST_CUP_KPA or (putting_on and s.kpa > s.shut_kpa + LINE_OPEN_KPA)):
+        s.cup_bin, s.cup_last = (s.cup_bin if putting_on else b), b
     elif b - s.cup_last > CUP_GAP or s.hanging > 0:
         s.cup_bin = -1
+        s.shut_kpa += BIN_S / SHUT_S * (s.kpa - s.shut_kpa)
 
 
 @compiled
@@ -242,11 +250,20 @@ def last_fall(s: Any) -> int:
 
 
 @compiled
+def fall_s(s: Any) -> float:
+    """Return how long the vacuum took to go [s]; where no data came just before, it may have begun then."""
+    on = last_fall(s)
+    while on > s.high_bin + 1 and math.isnan(s.raw[(on - 1) & MASK]):
+        on -= 1
+    return float((s.fell_bin - on + 1) * BIN_S)
+
+
+@compiled
 def learn_take_off(s: Any) -> None:
     """Learn how long a claw of this stall takes to empty: volume and vent are its own."""
-    if s.fell_bin < 0:
+    if s.fell_bin < 0 or math.isnan(s.raw[(last_fall(s) - 1) & MASK]):
         return
-    took_s = (s.fell_bin - last_fall(s) + 1) * BIN_S
+    took_s = fall_s(s)
     s.take_offs = min(s.take_offs + 1, USUAL_TAKE_OFFS)
     took_s = min(max(took_s, s.take_off_s / ODD), s.take_off_s * ODD)
     s.take_off_s += (took_s - s.take_off_s) / (s.take_offs + 1)
@@ -257,7 +274,7 @@ def was_opened(s: Any, num: KernelNumbers) -> bool:
     """Tell a unit that lost its seal from a take-off, by how its vacuum went."""
     limit = min(max(0.5 * s.take_off_s, FASTEST_S), num.sudden_fall_s)
     eased = s.opening == OPEN and s.low_run > 0 and s.eased == 1
-    sudden = not eased and s.fell_bin >= 0 and (s.fell_bin - last_fall(s) + 1) * BIN_S < limit
+    sudden = not eased and s.fell_bin >= 0 and fall_s(s) < limit
     return bool(sudden or s.linger * BIN_S > num.linger_s)
 
 

@@ -7,7 +7,7 @@ import pytest
 
 from detect.kinds import AirKind
 from detect.results import SupportEvent
-from tests.detect.scripted import QUIET_KPA, Parlor, Stall, at_s
+from tests.detect.scripted import QUIET_KPA, Parlor, Stall, at_s, told_without
 
 
 def milking() -> tuple[Parlor, Stall]:
@@ -73,6 +73,16 @@ def test_an_arm_that_pulls_at_half_vacuum_after_the_valve_shut_is_a_take_off() -
     assert len(told.milkings) == 1
 
 
+def test_a_take_off_of_which_a_frame_was_lost_is_no_event() -> None:
+    """The vacuum eases off within 0.55 s; of that only the last 4 kPa arrive."""
+    parlor, stall = milking()
+    eased = np.interp(stall.t, [250.0, 250.55], [QUIET_KPA, 0.0])
+    stall.kpa = np.where(stall.t >= 250.0, eased, stall.kpa)
+    told = told_without(parlor, 1, 250.0, 250.5)
+    assert told.air == []
+    assert len(told.milkings) == 1
+
+
 def test_milk_that_comes_in_at_once_is_no_air() -> None:
     """A late let-down takes 14 kPa in 2.5 s and keeps them, while the flow grows from 0.7 to 4 kg/min."""
     parlor = Parlor.of(1, 300)
@@ -89,6 +99,22 @@ def test_a_milking_begins_with_its_first_cup() -> None:
     stall.kpa = np.where((stall.t >= 11.0) & (stall.t < 21.0), np.maximum(stall.kpa, 12.0), stall.kpa)
     (row,) = parlor.told().milkings
     assert at_s(row.start_ns) == pytest.approx(11.0, abs=0.2)
+
+
+@pytest.mark.parametrize(("left_kpa", "begins_s"), [(1.5, 9.0), (0.0, 20.0)])
+def test_cups_that_hang_open_hide_the_first_one_but_a_shut_line_ends_it(
+    left_kpa: float, begins_s: float
+) -> None:
+    """After 1.5 s of 12 kPa the vacuum is nearly gone until 20 s.
+
+    The sensor, 0.8 kPa off, shows a line that is open, or one that was shut again.
+    """
+    parlor, stall = milking()
+    stall.kpa[(stall.t >= 9.0) & (stall.t < 10.5)] = 12.0
+    stall.kpa[(stall.t >= 10.5) & (stall.t < 20.0)] = left_kpa
+    stall.kpa += 0.8
+    (row,) = parlor.told().milkings
+    assert at_s(row.start_ns) == pytest.approx(begins_s, abs=0.2)
 
 
 def test_a_fall_that_was_told_long_ago_holds_nothing_up() -> None:
