@@ -12,7 +12,8 @@ from typing import Final
 from prometheus_client import CollectorRegistry
 
 from dashboards.access import read_access
-from dashboards.asgi import gate_of, serving
+from dashboards.asgi import gate_of
+from dashboards.http_server import serving
 from dashboards.lean import COMPILER, ENGINE, give_back, trim
 from dashboards.metrics import ServiceMetrics
 from dashboards.service import ServiceView

@@ -10,16 +10,18 @@ import logging
 import os
 import subprocess
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
 from dashboards.lean import COMPILER, give_back, trim
+from detect.checkpoint import Checkpoint
 from detect.machine import CACHE_VARIABLE, whole_mark
 from detect.parlor import ParlorDetector
-from detect.readings import Reading, StallVacuum
+from detect.readings import StallVacuum
+from store.batch import Batch, Watermark
 from store.child_process import command, environment
 
 STALLS: Final = 4
@@ -83,20 +85,36 @@ def _load() -> None:
     detector.flush()
 
 
+class _Nowhere:
+    """A store that keeps nothing."""
+
+    def checkpoint(self, _parlor: str, /) -> Checkpoint | None:
+        """Return no state."""
+
+    def watermarks(self, _parlor: str, /) -> Mapping[str, Watermark]:
+        """Return no places."""
+        return {}
+
+    def commit(self, _batch: Batch, /) -> None:
+        """Keep nothing."""
+
+
 def compile_detector() -> None:
-    """Let a detector hear some minutes of an invented parlor; what it says is thrown away."""
-    from ingest.decode import Decoder, Frame  # noqa: PLC0415 - the service has no use for a simulator
+    """Replay some minutes of an invented parlor; what is found is thrown away."""
+    from ingest.decode import Decoder  # noqa: PLC0415 - the service has no use for a simulator
+    from ingest.messages import Messages  # noqa: PLC0415
+    from ingest.pipeline import Pipeline  # noqa: PLC0415
+    from ingest.replay import replay  # noqa: PLC0415
     from simulator.rotary import simulate  # noqa: PLC0415
     from simulator.scenario import plain  # noqa: PLC0415
 
     scenario = replace(plain(stalls=STALLS, hours=MINUTES / 60.0), loaded=True)
-    decoder = Decoder(scenario.root, scenario.parlor, STALLS)
-    detector = ParlorDetector(parlor=scenario.parlor, stalls=STALLS)
-    for message in simulate(scenario):
-        frame = decoder.decode(message)
-        if isinstance(frame, Frame) and isinstance(frame.content, Reading):
-            detector.feed(frame.content)
-    detector.flush()
+    pipeline = Pipeline.open(
+        history=_Nowhere(),
+        detector=ParlorDetector(parlor=scenario.parlor, stalls=STALLS),
+        decoder=Decoder(scenario.root, scenario.parlor, STALLS),
+    )
+    replay([Messages.of(simulate(scenario))], pipeline)
 
 
 if __name__ == "__main__":

@@ -61,8 +61,11 @@ def _empty_in_place_of(names: tuple[str, ...]) -> Iterator[None]:
 
 
 def compiled(function: F) -> F:
-    """Compile a pure numeric function; numba decides on the types at its first call."""
-    dispatcher: Any = numba.njit(function)
+    """Compile a pure numeric function; numba decides on the types at its first call.
+
+    Other threads run meanwhile: whoever calls it owns its arrays until it returns.
+    """
+    dispatcher: Any = numba.njit(function, nogil=True, forceinline=True)
     if _FOLDER is not None:
         settings: Any = numba.config
         before, settings.CACHE_DIR = settings.CACHE_DIR, str(_FOLDER)

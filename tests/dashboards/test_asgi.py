@@ -18,8 +18,10 @@ import pytest
 from starlette.requests import Request as HttpRequest
 
 from dashboards.access import Access, Role, new_token
-from dashboards.asgi import ASSETS, MAX_BODY_BYTES, gate_of, serving
+from dashboards.asgi import MAX_BODY_BYTES, gate_of
+from dashboards.http_server import serving
 from dashboards.live.hub import QUEUE
+from dashboards.page_files import ASSETS
 from dashboards.web import JSON, Answer, refuse
 from detect.errors import InputError
 from store.history import History

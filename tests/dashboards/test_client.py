@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from dashboards.asgi import serving
 from dashboards.client import post
+from dashboards.http_server import serving
 from dashboards.live.hub import Hub
 from detect.errors import InputError, StoreError
 
