@@ -1,23 +1,15 @@
-"""The HTTP server: the live page and its stream, and the plain answers of `web`, in one small app.
-
-The stream must end before the server can: an open stream holds a graceful shutdown for ever.
-"""
+"""The live page, its stream and the plain answers of `web` in one small app; `http_server` runs it."""
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
-import gzip
 import ipaddress
-import socket
-import threading
-from collections.abc import AsyncIterator, Callable, Iterator
-from contextlib import asynccontextmanager, contextmanager
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
 from http import HTTPStatus
-from importlib.resources import files
 from typing import Any, Final, Protocol
 
-import uvicorn
 from starlette.applications import Starlette
 from starlette.background import BackgroundTask
 from starlette.concurrency import run_in_threadpool
@@ -29,6 +21,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from dashboards.access import Access, Caller, required_role
 from dashboards.live.hub import CLIENTS, Hub
+from dashboards.page_files import ASSETS, GUARDS, PageFile
 from dashboards.web import JSON, Answer, Request, Service, answer, as_json, json_object, refuse, refused
 from detect.errors import InputError, StoreError
 
@@ -36,28 +29,6 @@ MAX_BODY_BYTES: Final = 65_536
 """Largest request body; a statement is far smaller (engineering choice)."""
 BODY_TIMEOUT_S: Final = 10.0
 """A caller whose body takes longer is sent away [s] (engineering choice)."""
-STOP_S: Final = 2
-"""What is still open so long after the stop is cut off [s] (engineering choice)."""
-ASSETS: Final = {
-    "index.html": "text/html; charset=utf-8",
-    "style.css": "text/css; charset=utf-8",
-    "main.js": "text/javascript; charset=utf-8",
-    "lanes.js": "text/javascript; charset=utf-8",
-    "stall.js": "text/javascript; charset=utf-8",
-    "words.js": "text/javascript; charset=utf-8",
-    "texts.en.json": JSON,
-    "icon.svg": "image/svg+xml",
-}
-POLICY: Final = (
-    "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; img-src 'self'; "
-    "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
-)
-GUARDS: Final = {
-    "Content-Security-Policy": POLICY,
-    "X-Content-Type-Options": "nosniff",
-    "Referrer-Policy": "no-referrer",
-    "Cache-Control": "no-store",
-}
 
 
 Gate = Callable[[HttpRequest], Answer | None]
@@ -115,34 +86,49 @@ class _Gated:
 
 def make_app(page: Page, *, gate: Gate = open_gate) -> Starlette:
     """Return the app that shows one service to whom the gate lets in."""
-    assets = {name: _Asset(name, kind) for name, kind in ASSETS.items()}
+    handlers = _Handlers(page)
+    routes = [
+        Route("/", handlers.file),
+        Route("/page/{name}", handlers.file),
+        Route("/v1/live", handlers.live),
+        Route("/v1/stall/{number:int}", handlers.stall),
+        Route("/v1/alert/{alert}/acknowledge", handlers.acknowledge, methods=["POST"]),
+        Route("/{path:path}", handlers.plain, methods=["GET", "POST", "PUT", "DELETE", "PATCH"]),
+    ]
+    return Starlette(routes=routes, lifespan=handlers.lifespan, middleware=[Middleware(_Gated, gate=gate)])
 
-    async def asset(request: HttpRequest) -> Response:
+
+class _Handlers:
+    """What each route answers."""
+
+    def __init__(self, page: Page) -> None:
+        self._page = page
+        self._files = {name: PageFile(name, kind) for name, kind in ASSETS.items()}
+
+    async def file(self, request: HttpRequest) -> Response:
         name = request.path_params.get("name", "index.html")
-        if name not in assets:
+        if name not in self._files:
             return _response(refuse(HTTPStatus.NOT_FOUND, f"no {name} here"))
-        return assets[name].response(request)
+        return self._files[name].response(request)
 
-    async def live(request: HttpRequest) -> Response:
-        if page.hub.clients >= CLIENTS:
+    async def live(self, request: HttpRequest) -> Response:
+        if self._page.hub.clients >= CLIENTS:
             return _response(refuse(HTTPStatus.SERVICE_UNAVAILABLE, "too many pages are open"))
         stall = request.query_params.get("stall", "")
-        stream = page.hub.stream(int(stall) if stall.isdecimal() and len(stall) < 5 else None)
+        stream = self._page.hub.stream(int(stall) if stall.isdecimal() and len(stall) < 5 else None)
         return StreamingResponse(
             stream, media_type="text/event-stream", headers=GUARDS | {"X-Accel-Buffering": "no"}
         )
 
-    async def stall(request: HttpRequest) -> Response:
-        return _response(await run_in_threadpool(_stall, page, request.path_params["number"]))
+    async def stall(self, request: HttpRequest) -> Response:
+        return _response(await run_in_threadpool(_stall, self._page, request.path_params["number"]))
 
-    async def acknowledge(request: HttpRequest) -> Response:
+    async def acknowledge(self, request: HttpRequest) -> Response:
         if not _same_origin(request):
             return _response(refuse(HTTPStatus.FORBIDDEN, "only the page itself may take an alert"))
-        body = await _body(request)
-        taken = _take(page, request.path_params["alert"], body)
-        return _response(taken)
+        return _response(_take(self._page, request.path_params["alert"], await _body(request)))
 
-    async def plain(request: HttpRequest) -> Response:
+    async def plain(self, request: HttpRequest) -> Response:
         body = await _body(request)
         if body is None:
             return _response(_too_large())
@@ -152,42 +138,16 @@ def make_app(page: Page, *, gate: Gate = open_gate) -> Starlette:
             content_type=request.headers.get("content-type", ""),
             body=body,
         )
-        return _response(await run_in_threadpool(answer, page, asked))
+        return _response(await run_in_threadpool(answer, self._page, asked))
 
     @asynccontextmanager
-    async def lifespan(_app: Starlette) -> AsyncIterator[None]:
-        page.hub.attach()
-        fresh = asyncio.create_task(page.refresh())
+    async def lifespan(self, _app: Starlette) -> AsyncIterator[None]:
+        self._page.hub.attach()
+        fresh = asyncio.create_task(self._page.refresh())
         yield
         fresh.cancel()
         with contextlib.suppress(asyncio.CancelledError):
             await fresh
-
-    routes = [
-        Route("/", asset),
-        Route("/page/{name}", asset),
-        Route("/v1/live", live),
-        Route("/v1/stall/{number:int}", stall),
-        Route("/v1/alert/{alert}/acknowledge", acknowledge, methods=["POST"]),
-        Route("/{path:path}", plain, methods=["GET", "POST", "PUT", "DELETE", "PATCH"]),
-    ]
-    return Starlette(routes=routes, lifespan=lifespan, middleware=[Middleware(_Gated, gate=gate)])
-
-
-class _Asset:
-    """One file of the page, packed once."""
-
-    def __init__(self, name: str, kind: str) -> None:
-        self._plain = (files("dashboards") / "page" / name).read_bytes()
-        self._packed = gzip.compress(self._plain, mtime=0)
-        self._kind = kind
-
-    def response(self, request: HttpRequest) -> Response:
-        """Return the file, packed for whoever can unpack it."""
-        packed = "gzip" in request.headers.get("accept-encoding", "")
-        more = {"Content-Encoding": "gzip", "Vary": "Accept-Encoding"} if packed else {}
-        body = self._packed if packed else self._plain
-        return Response(body, media_type=self._kind, headers=GUARDS | more)
 
 
 def _stall(page: Page, number: int) -> Answer:
@@ -256,50 +216,3 @@ def _response(reply: Answer) -> Response:
         removed = BackgroundTask(reply.file.unlink, missing_ok=True)
         return FileResponse(reply.file, reply.status, headers, background=removed)
     return Response(reply.body, reply.status, headers)
-
-
-@contextmanager
-def serving(page: Page, *, host: str, port: int, gate: Gate = open_gate) -> Iterator[str]:
-    """Serve over HTTP in a background thread and yield the address.
-
-    Parameters
-    ----------
-    page:
-        What answers.
-    host, port:
-        Where to listen; port 0 takes a free one.
-    gate:
-        Who is answered.
-
-    Raises
-    ------
-    InputError
-        The port is taken, or the host is not one of this machine.
-    """
-    listening = _listen(host, port)
-    config = uvicorn.Config(
-        make_app(page, gate=gate),
-        log_config=None,
-        access_log=False,
-        server_header=False,
-        ws="none",
-        timeout_graceful_shutdown=STOP_S,
-    )
-    server = uvicorn.Server(config)
-    thread = threading.Thread(target=server.run, args=([listening],), name="http", daemon=True)
-    thread.start()
-    try:
-        yield f"http://{host}:{listening.getsockname()[1]}/"
-    finally:
-        page.hub.close()
-        server.should_exit = True
-        thread.join()
-        listening.close()
-
-
-def _listen(host: str, port: int) -> socket.socket:
-    try:
-        return socket.create_server((host, port), backlog=128)
-    except OSError as error:
-        reason = error.strerror or error
-        raise InputError(f"cannot listen on {host}:{port}: {reason}", where="http.port") from error

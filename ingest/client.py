@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import queue
 import socket
-import ssl
 import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
@@ -27,15 +26,12 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from detect.errors import BrokerError
 from ingest.config import BrokerConfig, Config
+from ingest.link import CONNECT_TIMEOUT_S, prepare_access, reach
 from ingest.redelivery import Origin
 from ingest.wire import Message, parlor_filter
 
-CONNECT_TIMEOUT_S: Final = 10.0
-"""Longest wait for the broker's answer at the start (engineering choice)."""
 FAREWELL_S: Final = 2.0
 """Longest wait for the broker's last word at the end (engineering choice)."""
-KEEPALIVE_S: Final = 30
-"""A dead connection is noticed within one and a half times this (engineering choice)."""
 RECONNECT_S: Final = (1, 5)
 """First and longest pause between attempts to connect again (engineering choice)."""
 ROOM_S: Final = 0.5
@@ -131,13 +127,7 @@ class BrokerClient:
             When the broker cannot be reached or refuses us; a later refusal comes through the queue.
         """
         broker = self._config.broker
-        try:
-            self._client.connect(
-                broker.host, broker.port, KEEPALIVE_S, clean_start=False, properties=_session(broker)
-            )
-        except (OSError, ValueError) as error:
-            reason = getattr(error, "strerror", None) or error
-            raise BrokerError(f"cannot be reached: {reason}", where=broker.url) from error
+        reach(self._client, broker, clean_start=False, properties=_session(broker))
         self._client.loop_start()
         answered = self._answered.wait(CONNECT_TIMEOUT_S)
         if self._refusal is not None or not answered:
@@ -268,33 +258,6 @@ def _new_client(config: Config) -> mqtt.Client:
     client.reconnect_delay_set(*RECONNECT_S)
     prepare_access(client, config.broker)
     return client
-
-
-def prepare_access(client: mqtt.Client, broker: BrokerConfig) -> None:
-    """Give a client user, password and encryption as configured, and a socket that sends at once.
-
-    Raises
-    ------
-    BrokerError
-        When the certificate authority cannot be used.
-    """
-    client.on_socket_open = _send_at_once
-    if broker.user is not None:
-        client.username_pw_set(broker.user, broker.password.get_secret_value() if broker.password else None)
-    if broker.tls:
-        try:
-            client.tls_set_context(ssl.create_default_context(cafile=broker.ca_file))
-        except OSError as error:
-            raise BrokerError(f"certificate authority {broker.ca_file}: {error}", where=broker.url) from error
-
-
-def _send_at_once(_client: mqtt.Client, _data: Any, connection: Any) -> None:
-    """Switch off the gathering of small packets.
-
-    An acknowledgement has four bytes; gathered with the next, it waits 40 ms for the broker's own
-    system to confirm the one before, and a broker with a full window sends nothing meanwhile.
-    """
-    connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
 
 def _session(broker: BrokerConfig) -> Properties:

@@ -12,8 +12,8 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from detect.errors import BrokerError
-from ingest.client import CONNECT_TIMEOUT_S, KEEPALIVE_S, prepare_access
 from ingest.config import BrokerConfig
+from ingest.link import CONNECT_TIMEOUT_S, prepare_access, reach
 from ingest.wire import Message
 
 
@@ -41,10 +41,7 @@ def eavesdrop(
     heard: queue.SimpleQueue[Message] = queue.SimpleQueue()
     answers: queue.SimpleQueue[str] = queue.SimpleQueue()
     client = _listener(broker, heard, answers)
-    try:
-        client.connect(broker.host, broker.port, KEEPALIVE_S, clean_start=True)
-    except (OSError, ValueError) as error:
-        raise BrokerError(f"cannot be reached: {error}", where=broker.url) from error
+    reach(client, broker)
     client.loop_start()
     try:
         _require_welcome(answers, broker)

@@ -26,9 +26,10 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from detect.errors import BrokerError
-from ingest.client import CONNECT_TIMEOUT_S, FATAL, KEEPALIVE_S, prepare_access
+from ingest.client import FATAL
 from ingest.config import BrokerConfig
 from ingest.kept import KeptFrames
+from ingest.link import CONNECT_TIMEOUT_S, prepare_access, reach
 from ingest.wire import Message, committed_topic
 
 IN_FLIGHT: Final = 200
@@ -78,8 +79,6 @@ class Gateway:
     ) -> None:
         self.resent = 0
         """Frames sent again after a new connection."""
-        self.released_unproven = 0
-        """Frames given up to keep within the bound: confirmed by the broker, not by a receipt."""
         self._broker = broker
         self._client_id = client_id
         self._receipts = committed_topic(root=root, parlor=parlor, stall=None).removesuffix("plant") + "#"
@@ -210,7 +209,7 @@ class Gateway:
                 self._next, self._back_at_s = self._kept.oldest, None
 
     def _has_room(self) -> bool:
-        self.released_unproven += self._kept.shrink(self._most)
+        self._kept.shrink(self._most)
         return len(self._kept) <= self._most
 
     def _connect(self) -> None:
@@ -231,10 +230,10 @@ class Gateway:
             self._back_at_s, self._is_told = None, False
             self._in_flight.clear()
         try:
-            client.connect(self._broker.host, self._broker.port, KEEPALIVE_S, clean_start=True)
-        except (OSError, ValueError) as error:
+            reach(client, self._broker)
+        except BrokerError:
             self._close()
-            raise BrokerError(f"cannot be reached: {error}", where=self._broker.url) from error
+            raise
         client.loop_start()
         with self._changed:
             self._changed.wait_for(lambda: self._ready or self._lost, CONNECT_TIMEOUT_S)

@@ -10,8 +10,8 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from detect.errors import BrokerError
-from ingest.client import CONNECT_TIMEOUT_S, KEEPALIVE_S, prepare_access
 from ingest.config import BrokerConfig
+from ingest.link import CONNECT_TIMEOUT_S, prepare_access, reach
 from ingest.wire import Message
 
 IN_FLIGHT: Final = 200
@@ -48,10 +48,7 @@ class Publisher:
         prepare_access(self._client, broker)
 
     def __enter__(self) -> Self:
-        try:
-            self._client.connect(self._broker.host, self._broker.port, KEEPALIVE_S, clean_start=True)
-        except (OSError, ValueError) as error:
-            raise BrokerError(f"cannot be reached: {error}", where=self._broker.url) from error
+        reach(self._client, self._broker)
         self._client.loop_start()
         if not self._answered.wait(CONNECT_TIMEOUT_S) or self._refusal:
             self._close()

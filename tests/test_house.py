@@ -156,7 +156,7 @@ def test_tests_mirror_the_rooms() -> None:
     """Test modules live in the folder of their room, which is no package."""
     assert list((HOME / "tests").rglob("__init__.py")) == []
     folders = {path.parent.relative_to(HOME / "tests").parts[:1] for path in modules("tests")}
-    assert folders <= {(room,) for room in (*BELOW, "bench", "system", "worlds")} | {()}
+    assert folders <= {(room,) for room in (*BELOW, "bench", "mutation", "system", "worlds")} | {()}
 
 
 FORBIDDEN = ["py" + "pi.org", "python" + "hosted", "/wo" + "rk/", "/tm" + "p/", "TO" + "DO", "FIX" + "ME"]

@@ -26,7 +26,11 @@ def simulate(  # noqa: PLR0913 - the options of the command, all by keyword
     hours: Annotated[float, typer.Option(min=0.01, help="Length of the record [h].")] = 1.0,
     parlor: Annotated[str, typer.Option(help="Name of the parlor in the topics.")] = "willowmere",
     preset: Annotated[
-        str, typer.Option(help="plain, no_inertia, heavy_slugging, fluttering or no_plant_sensor.")
+        str,
+        typer.Option(
+            help="plain, no_inertia, heavy_slugging, fluttering, no_plant_sensor, quarter_sensors,"
+            " weak_plant or worn_parlor."
+        ),
     ] = "plain",
     start: Annotated[
         str | None,

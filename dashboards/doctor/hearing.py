@@ -16,7 +16,6 @@ from ingest.wire import Address as Place
 from ingest.wire import (
     FlowPayload,
     Message,
-    Unreadable,
     VacuumChannel,
     VacuumPayload,
     parse_payload,
@@ -49,7 +48,6 @@ class Hearing:
     config: Config
     messages: int = 0
     ours: int = 0
-    unreadable: int = 0
     stalls: dict[int, StallHeard] = field(default_factory=lambda: defaultdict(StallHeard))
     others: Counter[tuple[str, str]] = field(default_factory=Counter)
     beyond: set[int] = field(default_factory=set)
@@ -90,5 +88,3 @@ def _take(hearing: Hearing, place: Place, message: Message) -> None:
         case FlowPayload():
             flow = payload.kg_min * KG_MIN_PER_FLOW_UNIT[parlor.flow_unit]
             stall.flow_kg_min[int(payload.t_ms // MS_PER_S)] = flow
-        case Unreadable():
-            hearing.unreadable += 1

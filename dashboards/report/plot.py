@@ -30,7 +30,7 @@ class Plot:
     """
 
     def __init__(self, width: float, height: float, *, x: Point, y: Point, title: str) -> None:
-        self._width, self._height = width, height
+        self._height = height
         self._left, self._top = 64.0, 14.0
         self._inner = (width - self._left - 14.0, height - self._top - 46.0)
         self._x, self._y = x, (y[0], y[1] if y[1] > y[0] else y[0] + 1.0)

@@ -14,7 +14,8 @@ from pathlib import Path
 from prometheus_client import CollectorRegistry
 
 from dashboards.alerts.kinds import AlertRules
-from dashboards.asgi import Gate, open_gate, serving
+from dashboards.asgi import Gate, open_gate
+from dashboards.http_server import serving
 from dashboards.metrics import ServiceMetrics
 from dashboards.service import ServiceView
 from detect.kinds import AirKind, Cause, Phase

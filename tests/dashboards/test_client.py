@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from dashboards.asgi import serving
 from dashboards.client import post
+from dashboards.http_server import serving
 from dashboards.live.hub import Hub
 from detect.errors import InputError, StoreError
 
@@ -36,6 +36,10 @@ class Service:
 
     async def refresh(self) -> None:
         """Have nothing to keep fresh."""
+
+    def silent_stalls(self) -> list[int]:
+        """Give those that are silent."""
+        return []
 
     def query(self, sql: str, params: list[Any]) -> dict[str, Any]:
         """Answer, or fail in two ways."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -18,6 +19,7 @@ from store.fleet.lake import FLEET_VIEWS
 from store.fleet.partitions import ADDED
 from store.history import History
 from store.schema import CONTRACT_TABLES
+from tests.citations import table
 from tests.conftest import LIBRARIES, PROGRAMS
 
 HOME = Path(__file__).parents[2]
@@ -117,7 +119,25 @@ def test_the_gate_installs_what_the_tests_ask_for() -> None:
 @pytest.mark.parametrize("words", [("from", "memory"), ("seen",)])
 def test_sources_say_whether_they_were_seen(words: tuple[str, ...]) -> None:
     """The table of sources keeps what was read apart from what was remembered."""
-    sources = DEVELOPERS.split("## Sources")[1]
+    sources = DEVELOPERS.split("## Sources")[1].split("\n### ")[0]
     rows = [line for line in sources.splitlines() if line.startswith("| ") and "---" not in line][1:]
     assert all("seen" in row or "memory" in row for row in rows)
     assert any(" ".join(words) in row for row in rows)
+
+
+def test_the_table_of_checks_is_that_of_the_tests() -> None:
+    """What the tests are said to stand on is what their markers say."""
+    assert DEVELOPERS.split("### What the tests stand on")[1].partition("\n\n| ")[2] == table()[2:] + "\n"
+
+
+def test_every_file_and_module_named_exists() -> None:
+    """A command beside a claim can be typed: the tests and modules that the documents name are there."""
+    words = README + DEVELOPERS
+    files = set(re.findall(r"\b(?:tests|ingest|store|dashboards|detect|simulator)/[\w/]+(?:\.\w+)+", words))
+    modules = set(re.findall(r"python -m ((?:tests|dashboards)[\w.]+)", words))
+    paths = [HOME / name for name in files]
+    assert [str(path) for path in paths if not path.exists()] == []
+    places = [HOME / module.replace(".", "/") for module in modules]
+    assert [
+        str(p) for p in places if not (p.with_suffix(".py").exists() or (p / "__main__.py").exists())
+    ] == []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sqlite3
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import polars as pl
 import pytest
 
 from dashboards.main import app, main
+from simulator.scenario import PRESETS
 from store.history import History
 
 COMMANDS = sorted(str(command.name) for command in app.registered_commands)
@@ -26,6 +28,13 @@ def one_line(capsys: pytest.CaptureFixture[str]) -> str:
     assert error.startswith("quietclaw: ")
     assert error.count("\n") == 1
     return error
+
+
+def test_help_names_every_preset(capsys: pytest.CaptureFixture[str]) -> None:
+    """What ``--preset`` takes is what its help says."""
+    main(["simulate", "--help"])
+    told = set(re.findall(r"\w+", capsys.readouterr().out))
+    assert set(PRESETS) <= told
 
 
 @pytest.mark.parametrize("command", COMMANDS)

@@ -102,6 +102,7 @@ def test_a_unit_pulled_off_has_no_cause_of_the_list() -> None:
     """Whoever pulled a unit off under vacuum is not known, whatever else was so."""
     pulled = Evidence(kind=AirKind.VACUUM_REMOVAL, state=SupportState.SLACK, unrest=200.0)
     assert attribute(pulled, replace(NEW, stall=20.0)).cause is Cause.UNKNOWN
+    assert cause_shares(pulled, NEW) == cause_shares(Evidence(kind=AirKind.VACUUM_REMOVAL), NEW)
 
 
 def test_a_loose_unit_that_fell_fell_by_its_weight() -> None:
@@ -130,6 +131,17 @@ def test_the_words_hold_the_figures_likeliest_first() -> None:
         "stall slips 6 times as often as the parlor; flow 25 % of its peak, fell 40 % in 30 s; "
         "plant 4.2 kPa under its regulated vacuum (cow 0.68 or weight_not_carried 0.13)"
     )
+
+
+@pytest.mark.parametrize(
+    ("more", "word"),
+    [({"lowness": 0.3, "deficit_kpa": 2.0}, "plant 2.0 kPa under"), ({"dryness": 0.3}, "of its peak")],
+    ids=["plant", "dry"],
+)
+def test_whatever_adds_to_the_rate_is_said(more: dict[str, object], word: str) -> None:
+    """A circumstance that is there in part is named with its figure, and one that is not there is not."""
+    assert word in attribute(replace(NOTHING, **more), NEW).text  # type: ignore[arg-type]
+    assert word not in attribute(NOTHING, NEW).text
 
 
 def test_a_cause_that_is_not_clear_names_the_second_too() -> None:

@@ -12,6 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from detect.batch import ReadingBatch
+from detect.checkpoint import Checkpoint
+from detect.errors import StoreError
 from detect.readings import StallVacuum
 from detect.results import AirEvent
 from store.checks import digest
@@ -64,6 +66,20 @@ def test_a_clip_holds_five_seconds_before_and_after(path: Path) -> None:
     assert clips[0][3] == list(range(15 * 50, 26 * 50))
     assert clips[1][3] == list(range(35 * 50, round(46.5 * 50)))
     assert samples == [(T0_NS + 15 * SECOND_NS, 7.5), (T0_NS + 15 * SECOND_NS + 20_000_000, 7.51)]
+
+
+def test_a_clip_of_a_refused_batch_comes_with_the_next(path: Path) -> None:
+    """What a refused batch completed is not taken for stored: the same batch again brings its clip."""
+    vacuum = [frame(s) for s in range(LENGTH_S)]
+    wrong = Checkpoint(1, "0123abcd", {0: None})  # type: ignore[dict-item]
+    with History.open(path) as history:
+        with pytest.raises(StoreError):
+            history.commit(Batch(PARLOR, [EVENTS[25]], vacuum=vacuum, checkpoint=wrong))
+        assert rows(history, "FROM clip") == []
+        history.commit(Batch(PARLOR, vacuum=vacuum[:10]))
+        history.commit(Batch(PARLOR, [EVENTS[25]], vacuum=vacuum[10:]))
+        assert rows(history, "SELECT event_id FROM clip") == [(EVENTS[25].event_id,)]
+        assert len(rows(history, "FROM recent_trace")) == LENGTH_S
 
 
 @settings(max_examples=8, deadline=None)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from pathlib import Path
 
+import duckdb
 import pytest
 
 from detect.errors import StoreError
@@ -70,3 +72,44 @@ def test_a_folder_is_no_history(tmp_path: Path) -> None:
     """Naming a folder ends in a store error."""
     with pytest.raises(StoreError, match="cannot be opened"):
         History.open(tmp_path)
+
+
+@pytest.mark.parametrize(
+    "sql",
+    [
+        "FROM read_text('LICENSE')",
+        "COPY maintenance TO 'out.csv'",
+        "ATTACH 'other.duckdb'",
+        "INSTALL httpfs",
+        "LOAD httpfs",
+        "SET memory_limit = '64GB'",
+        "SET enable_external_access = true",
+    ],
+)
+def test_the_engine_has_no_door_to_the_machine(path: Path, sql: str) -> None:
+    """An open history reads and writes no other file, loads nothing and lets nobody change its limits."""
+    with History.open(path) as history, pytest.raises(duckdb.Error):
+        history.reader().execute(sql)
+
+
+def test_instants_are_utc_wherever_the_machine_stands(path: Path) -> None:
+    """A machine whose clock shows another zone stores and shows the same instants."""
+    script = (
+        "import sys\nfrom pathlib import Path\nfrom store.history import History\n"
+        "with History.open(Path(sys.argv[1])) as history:\n"
+        '    sql = "SELECT to_timestamp(0)::VARCHAR, to_timestamp(0)::TIMESTAMP::VARCHAR"\n'
+        "    print(history.reader().execute(sql).fetchone())\n"
+    )
+    shown = [
+        subprocess.run(  # noqa: S603 - our own script
+            [sys.executable, "-c", script, str(path)],
+            cwd=Path(__file__).parents[2],
+            env=os.environ | {"TZ": zone},
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout
+        for zone in ("UTC", "Asia/Tokyo")
+    ]
+    assert shown[0] == shown[1]
+    assert "1970-01-01 00:00:00" in shown[0]

@@ -191,7 +191,16 @@ def test_an_exception_of_ours_undoes_the_transaction(history: History) -> None:
 
     with pytest.raises(KeyboardInterrupt):
         interrupted()
+    history.commit(full_batch(1))
     assert rows(history, "FROM maintenance") == []
+
+
+def test_a_closed_history_answers_nobody(path: Path) -> None:
+    """Who asks a history that is closed is told so in our words."""
+    with History.open(path) as history:
+        pass
+    with pytest.raises(StoreError, match=path.name):
+        history.reader()
 
 
 def test_duplicates_are_found(history: History) -> None:

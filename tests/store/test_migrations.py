@@ -9,6 +9,7 @@ import pytest
 
 from detect.errors import StoreError
 from store.history import History
+from store.log_copy import log_path
 from store.migrations import STEPS, VERSION, migrate, schema_version
 from tests.store.drawn import rows
 
@@ -38,6 +39,24 @@ def test_a_step_that_fails_leaves_the_step_before(tmp_path: Path) -> None:
             migrate(connection, steps=broken)
         assert schema_version(connection) == VERSION
         assert connection.execute("FROM duckdb_tables() WHERE table_name = 'half'").fetchall() == []
+
+
+def test_no_step_is_left_to_the_log(path: Path) -> None:
+    """After each step the log is empty: what changed the schema never needs to be replayed."""
+    for stop in range(1, len(STEPS) + 1):
+        with duckdb.connect(path) as connection:
+            migrate(connection, steps=STEPS[:stop])
+            log = log_path(path)
+            assert not log.exists() or log.stat().st_size == 0
+
+
+def test_a_file_that_is_up_to_date_opens_in_every_way(path: Path) -> None:
+    """Nothing is refused and nothing is done again when the versions agree."""
+    with History.open(path) as history:
+        before = rows(history, "FROM schema_version ORDER BY ALL")
+    for read_only in (False, True):
+        with History.open(path, read_only=read_only) as history:
+            assert rows(history, "FROM schema_version ORDER BY ALL") == before
 
 
 def test_a_file_from_a_newer_program_is_refused(path: Path) -> None:

@@ -19,7 +19,7 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from dashboards.asgi import serving
+from dashboards.http_server import serving
 from tests.dashboards.stage import S, Stage, busy_morning
 
 STALLS = 80

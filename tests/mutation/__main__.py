@@ -1,0 +1,67 @@
+"""Mutation testing: ``python -m tests.mutation [MODULE ...]``, a job for the night.
+
+Small faults are built into a module, one at a time, and the tests that reach the place are run: a fault
+that no test notices shows a hole in the tests. Kinds: a comparison turned to its opposite or moved by its
+boundary, an operator exchanged, a constant doubled, a condition negated, a side of ``and`` or ``or`` left
+out, a statement left out, another result returned. The score is the share of faults that were noticed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from multiprocessing import get_context
+from pathlib import Path
+
+from tests.mutation.report import as_json, as_text
+from tests.mutation.targets import targets, warm
+from tests.mutation.trial import Plan
+from tests.mutation.worker import HOME, begin, tried
+
+
+def _chosen() -> argparse.Namespace:
+    """Read the command line."""
+    parser = argparse.ArgumentParser(prog="python -m tests.mutation", description="Mutation testing.")
+    parser.add_argument("modules", nargs="*", help="such as detect.claw or store; all when none is named")
+    parser.add_argument("--sample", type=int, default=0, help="mutants to draw of each module; 0 takes all")
+    parser.add_argument("--seed", type=int, default=1, help="the same seed draws the same mutants")
+    parser.add_argument("--workers", type=int, default=2, help="modules at the same time")
+    parser.add_argument("--longest", type=float, default=20.0, help="leave out tests that take longer [s]")
+    parser.add_argument("--tests", nargs="+", default=(), help="files or folders instead of the module's own")
+    parser.add_argument("--only", type=int, nargs="+", default=(), help="these numbers of one module only")
+    parser.add_argument("--again", type=Path, help="only what an earlier --json says was not noticed")
+    parser.add_argument("--nice", type=int, default=12, help="how far the workers step back")
+    parser.add_argument("--json", type=Path, help="write scores and survivors there as well")
+    return parser.parse_args()
+
+
+def _left_over(result: Path) -> dict[str, tuple[int, ...]]:
+    """Return the numbers that an earlier run left alive, by module."""
+    rows = json.loads(result.read_text())
+    return {row["module"]: tuple(m["number"] for m in row["alive"]) for row in rows if row["alive"]}
+
+
+def main() -> None:
+    """Try the chosen modules and print survivors and scores."""
+    chosen = _chosen()
+    known = targets(HOME)
+    only = _left_over(chosen.again) if chosen.again else dict.fromkeys(known, tuple(chosen.only))
+    wanted = {*(chosen.modules or known)}
+    names = [n for n in known if n in only and {n, n.partition(".")[0]} & wanted]
+    plans = [
+        Plan(n, tuple(chosen.tests) or known[n], chosen.sample, chosen.seed, chosen.longest, warm(n))
+        for n in names
+    ]
+    done = []
+    fresh = get_context("spawn")
+    with ProcessPoolExecutor(chosen.workers, fresh, begin, (chosen.nice,), max_tasks_per_child=1) as pool:
+        for finished in as_completed([pool.submit(tried, plan, only[plan.module]) for plan in plans]):
+            done.append(finished.result())
+            if chosen.json:
+                chosen.json.write_text(json.dumps(as_json(sorted(done, key=lambda t: t.module)), indent=1))
+    print(as_text(sorted(done, key=lambda t: t.module)))
+
+
+if __name__ == "__main__":
+    main()

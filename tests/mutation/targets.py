@@ -1,0 +1,68 @@
+"""Which modules are mutated, and which tests may kill the mutants of each."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Final
+
+NO_LOGIC: Final = {
+    *("__init__", "checkpoint", "errors", "kinds"),
+    *("machine", "quarter_state", "readings", "views"),
+}
+"""Modules of ``detect`` without a decision: names, forms and the cache of machine code."""
+TRANSACTIONS: Final = {
+    "history": "history faults log_copy maintenance migrations",
+    "migrations": "migrations rows",
+    "engine": "engine rows history",
+    "detector_state": "history",
+    "progress": "history",
+    "quarantine": "quarantine history",
+    "gaps": "gaps history",
+    "results": "history rows",
+    "clips": "clips",
+    "log_copy": "log_copy",
+    "salvage": "log_copy engine",
+    "copying": "copying",
+    "merge": "exchange",
+    "exchange": "exchange",
+    "faults": "faults engine",
+}
+"""The store's path of a commit, what opens, mends, copies and merges its file, and the tests of each."""
+SCRIPTED: Final = ("milkings", "falls", "scene", "cause")
+"""Tests of detect on hand-written signals: they reach most of it and take a second each."""
+ALSO: Final = {
+    "condition": "condition_judges",
+    "evidence": "episode",
+    "leak": "condition_judges",
+    "norms": "condition_judges",
+    "results": "tell",
+}
+"""Whose tests speak for a module that has none of its own."""
+LOOKS: Final = {"beat", "condition", "drain", "episode", "leak", "norms", "quarter"}
+"""Modules whose own tests stand on a simulated record of an hour, in ``test_condition``."""
+WARM: Final = ("milkings", "falls", "scene", "cause")
+"""Tests of hand-written signals, which compile the kernel and start no threads."""
+
+
+def targets(home: Path) -> dict[str, tuple[str, ...]]:
+    """Return the tests of each module that is mutated, by the module's name."""
+    detect = sorted(path.stem for path in (home / "detect").glob("*.py") if path.stem not in NO_LOGIC)
+    return {
+        **{f"detect.{name}": _detect_tests(home, name) for name in detect},
+        **{
+            f"store.{name}": tuple(f"tests/store/test_{test}.py" for test in tests.split())
+            for name, tests in TRANSACTIONS.items()
+        },
+    }
+
+
+def _detect_tests(home: Path, module: str) -> tuple[str, ...]:
+    """Return a module's own tests and those of hand-written signals; the others are for ``--tests``."""
+    own = [module, ALSO.get(module, module), *(("condition",) if module in LOOKS else ())]
+    names = dict.fromkeys([*own, *SCRIPTED])
+    return tuple(f for f in (f"tests/detect/test_{name}.py" for name in names) if (home / f).exists())
+
+
+def warm(module: str) -> tuple[str, ...]:
+    """Return the tests that compile what the tests of a module need."""
+    return tuple(f"tests/detect/test_{name}.py" for name in WARM) if module.startswith("detect.") else ()
