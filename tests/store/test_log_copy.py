@@ -178,9 +178,7 @@ def test_what_another_process_writes_is_left_alone(
     """While somebody else has the history nothing is restored, however log and copy differ."""
     left, _ = killed
     path = shutil.copytree(left.parent, tmp_path / "used", dirs_exist_ok=True) / left.name
-    script = (
-        "import duckdb, sys; c = duckdb.connect(sys.argv[1]); print('open', flush=True); sys.stdin.read()"
-    )
+    script = "import duckdb, sys; c = duckdb.connect(sys.argv[1]); print('open', flush=True); input()"
     pipe, command = subprocess.PIPE, [sys.executable, "-c", script, str(path)]
     with subprocess.Popen(command, stdin=pipe, stdout=pipe, text=True) as other:  # noqa: S603 - our script
         assert other.stdout is not None
