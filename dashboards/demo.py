@@ -18,7 +18,7 @@ from dashboards.matching import NS_PER_S
 from dashboards.serve import serve
 from dashboards.service import ServiceView
 from dashboards.stopping import Stop
-from dashboards.warm import compile_detector
+from dashboards.warm import make_ready
 from detect.errors import BrokerError
 from ingest.broker import IN_FLIGHT, EmbeddedBroker
 from ingest.client import BrokerClient, Connected, Incoming
@@ -196,7 +196,7 @@ def demonstrate(
         The broker, the simulator or the service gave up.
     """
     say("getting the detector ready: up to a minute on a new machine, then a second")
-    compile_detector()
+    make_ready(stop.event)
     with EmbeddedBroker() as broker:
         config = plan.config(broker.url)
         reserve(config)

@@ -14,11 +14,12 @@ from prometheus_client import CollectorRegistry
 from dashboards.access import read_access
 from dashboards.asgi import gate_of
 from dashboards.http_server import serving
-from dashboards.lean import COMPILER, give_back
+from dashboards.lean import COMPILER, ENGINE, give_back, trim
 from dashboards.metrics import ServiceMetrics
 from dashboards.service import ServiceView
 from dashboards.start_report import start_report
 from dashboards.supervisor import Supervisor
+from dashboards.warm import make_ready
 from detect.errors import StoreError
 from ingest.config import Config
 from ingest.detector import make_detector
@@ -26,8 +27,8 @@ from ingest.live import Ending, LiveService, Parts
 from ingest.pipeline import Committed
 
 SETTLED_MESSAGES: Final = 2000
-"""Once so many are stored, most of the detector's machine code has been loaded (engineering choice)."""
-LEAN_MESSAGES: Final = 50_000
+"""Once so many are stored, what opening and loading took is needed no more (engineering choice)."""
+LEAN_MESSAGES: Final = 20_000
 """After so many it is looked at again: rare functions are loaded late. It takes 2 ms (measured)."""
 _LOG: Final = logging.getLogger(__name__)
 
@@ -89,6 +90,7 @@ def serve(
         serving(view, host=config.http.host, port=config.http.port, gate=gate_of(access)) as url,
     ):
         started(url, view)
+        make_ready(stop, on_turn=supervisor.alive)
         LiveService(config, parts).run(stop, ending=ending)
         supervisor.stopping()
 
@@ -104,3 +106,5 @@ class _Lean:
         if self._awaited <= 0:
             self._awaited = LEAN_MESSAGES
             give_back(COMPILER)
+            give_back(ENGINE)
+            trim()

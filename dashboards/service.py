@@ -14,6 +14,7 @@ from typing import Any, Final
 
 from dashboards.alerts.kinds import Alert, AlertRules, Finding, Standing
 from dashboards.alerts.words import payload
+from dashboards.heard import Heard
 from dashboards.live.day import day_figures
 from dashboards.live.feed import LiveFeed
 from dashboards.live.hub import Hub
@@ -33,8 +34,6 @@ from store.read_door import ReadDoor
 from store.shared_history import SharedHistory
 from store.space import LEAST_FREE_BYTES, free_space
 
-SILENCE_S: Final = 30.0
-"""Without a message for so long the service is not healthy [s] (engineering choice)."""
 FIGURES_S: Final = 10.0
 """How often the day's figures are counted anew [s] (engineering choice)."""
 
@@ -68,8 +67,7 @@ class ServiceView:
         self._config = config
         self._metrics = metrics
         self._clock_ns = clock_ns
-        self._since_ns = clock_ns()
-        self._newest_ns: int | None = None
+        self._heard = Heard(clock_ns)
         self._door = ReadDoor(config.store.path, held=self._held)
         self._history: SharedHistory | None = None
         self._detector: ParlorDetector | None = None
@@ -101,13 +99,12 @@ class ServiceView:
     def observe(self, committed: Committed) -> None:
         """Take in one durable batch; called by the thread that owns the detector."""
         self._metrics.observe(committed)
+        stalls = self._detector.now() if self._detector is not None else []
+        self._heard.note(committed, stalls)
         if self._detector is not None:
-            stalls = self._detector.now()
             self._metrics.show(stalls)
             self.feed.observe(committed, self._detector, stalls)
-        if committed.messages:
-            self.messages += committed.messages
-            self._newest_ns = committed.newest_recv_ns
+        self.messages += committed.messages
 
     def close(self) -> None:
         """Remove what questions were answered from."""
@@ -141,10 +138,11 @@ class ServiceView:
             reasons.append(str(self._trouble))
         if (free_bytes := free_space(self._config.store.path)) < LEAST_FREE_BYTES:
             reasons.append(f"only {free_bytes // 2**20} MB are free where the history is kept")
-        silent_s = (self._clock_ns() - (self._newest_ns or self._since_ns)) / NS_PER_S
-        if silent_s > SILENCE_S:
-            reasons.append(f"no message has been stored for {silent_s:.0f} s")
-        return reasons
+        return [*reasons, *self._heard.complaints()]
+
+    def silent_stalls(self) -> list[int]:
+        """Return the stalls whose vacuum has not been heard for a while."""
+        return self._heard.silent_stalls()
 
     @property
     def hub(self) -> Hub:

@@ -1,31 +1,123 @@
-"""The detector compiled before the first message comes: on a new machine that takes up to a minute."""
+"""The detector's machine code, ready before the first message comes.
+
+On a new machine compiling takes up to a minute and some 300 MB, which the process that compiles keeps
+(measured). So a process of its own compiles; the service then only loads what that one has kept.
+"""
 
 from __future__ import annotations
 
+import logging
+import os
+import subprocess
+import threading
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from typing import Final
 
+import numpy as np
+
+from dashboards.lean import COMPILER, give_back, trim
+from detect.checkpoint import Checkpoint
+from detect.machine import CACHE_VARIABLE, whole_mark
 from detect.parlor import ParlorDetector
-from detect.readings import Reading
-from ingest.decode import Decoder, Frame
-from simulator.rotary import simulate
-from simulator.scenario import plain
+from detect.readings import StallVacuum
+from store.batch import Batch, Watermark
+from store.child_process import command, environment
 
-STALLS = 2
-MINUTES = 3.0
+STALLS: Final = 4
+MINUTES: Final = 8.0
 """Length of the record [min]: enough to reach nearly all compiled functions (counted)."""
+FRAMES: Final = 20
+"""Frames of a quarter of a second: enough to have every function called that Python calls (counted)."""
+TURN_S: Final = 0.5
+"""Longest time without a sign of life while another process compiles [s] (engineering choice)."""
+COMPILING: Final = command("dashboards.warm")
+_LOG: Final = logging.getLogger(__name__)
+
+
+def make_ready(
+    stop: threading.Event, *, on_turn: Callable[[], None] = lambda: None, compiling: Sequence[str] = COMPILING
+) -> None:
+    """Have the machine code made where it is missing, load it, and give back what only loading needed.
+
+    Parameters
+    ----------
+    stop:
+        Ends the waiting for the other process, and that process.
+    on_turn:
+        Called again and again while the other process compiles: we are alive.
+    compiling:
+        The command that compiles.
+    """
+    mark = whole_mark()
+    if mark is None:
+        _LOG.warning("no writable folder for machine code: every start compiles anew; see %s", CACHE_VARIABLE)
+    elif not mark.exists():
+        _LOG.info("compiling the detector: up to a minute on a new machine")
+        compile_apart(compiling, stop, on_turn=on_turn)
+    if not stop.is_set():
+        give_back(COMPILER)
+        _load()
+        give_back(COMPILER)
+        trim()
+
+
+def compile_apart(
+    compiling: Sequence[str], stop: threading.Event, *, on_turn: Callable[[], None] = lambda: None
+) -> None:
+    """Wait for the process that compiles; when it fails, this one compiles as it goes on."""
+    kept = {name: os.environ[name] for name in (CACHE_VARIABLE,) if name in os.environ}
+    with subprocess.Popen(compiling, env=environment() | kept, stdin=subprocess.DEVNULL) as process:  # noqa: S603
+        while process.poll() is None:
+            on_turn()
+            if stop.wait(TURN_S):
+                process.terminate()
+                break
+    if process.returncode and not stop.is_set():
+        _LOG.warning("the detector could not be compiled beforehand: exit code %d", process.returncode)
+
+
+def _load() -> None:
+    """Let a detector that is thrown away hear a few seconds of steady vacuum."""
+    detector = ParlorDetector(parlor="nowhere", stalls=1)
+    for frame in range(FRAMES):
+        detector.feed(StallVacuum(1, frame * 250_000_000, 100.0, np.full(25, 42.0)))
+    detector.flush()
+
+
+class _Nowhere:
+    """A store that keeps nothing."""
+
+    def checkpoint(self, _parlor: str, /) -> Checkpoint | None:
+        """Return no state."""
+
+    def watermarks(self, _parlor: str, /) -> Mapping[str, Watermark]:
+        """Return no places."""
+        return {}
+
+    def commit(self, _batch: Batch, /) -> None:
+        """Keep nothing."""
 
 
 def compile_detector() -> None:
-    """Let a detector hear some minutes of an invented parlor; what it says is thrown away.
+    """Replay some minutes of an invented parlor; what is found is thrown away."""
+    from ingest.decode import Decoder  # noqa: PLC0415 - the service has no use for a simulator
+    from ingest.messages import Messages  # noqa: PLC0415
+    from ingest.pipeline import Pipeline  # noqa: PLC0415
+    from ingest.replay import replay  # noqa: PLC0415
+    from simulator.rotary import simulate  # noqa: PLC0415
+    from simulator.scenario import plain  # noqa: PLC0415
 
-    While it compiles it stores nothing. A parlor that is simulated faster than real time meanwhile
-    sends tens of thousands of frames, and then all of them again when the service speaks up at last.
-    """
     scenario = replace(plain(stalls=STALLS, hours=MINUTES / 60.0), loaded=True)
-    decoder = Decoder(scenario.root, scenario.parlor, STALLS)
-    detector = ParlorDetector(parlor=scenario.parlor, stalls=STALLS)
-    for message in simulate(scenario):
-        frame = decoder.decode(message)
-        if isinstance(frame, Frame) and isinstance(frame.content, Reading):
-            detector.feed(frame.content)
-    detector.flush()
+    pipeline = Pipeline.open(
+        history=_Nowhere(),
+        detector=ParlorDetector(parlor=scenario.parlor, stalls=STALLS),
+        decoder=Decoder(scenario.root, scenario.parlor, STALLS),
+    )
+    replay([Messages.of(simulate(scenario))], pipeline)
+
+
+if __name__ == "__main__":
+    compile_detector()
+    if (whole := whole_mark()) is not None:
+        whole.touch()

@@ -25,6 +25,9 @@ class Service(Protocol):
     def complaints(self) -> list[str]:
         """Return what is wrong now, one sentence each; empty when healthy."""
 
+    def silent_stalls(self) -> list[int]:
+        """Return the stalls whose vacuum has not been heard for a while."""
+
     def query(self, sql: str, params: list[Any]) -> dict[str, Any]:
         """Answer one read-only statement."""
 
@@ -72,7 +75,9 @@ def answer(service: Service, request: Request) -> Answer:
 def _health(service: Service) -> Answer:
     reasons = service.complaints()
     status = HTTPStatus.SERVICE_UNAVAILABLE if reasons else HTTPStatus.OK
-    return as_json(status, {"healthy": not reasons, "reasons": reasons})
+    return as_json(
+        status, {"healthy": not reasons, "reasons": reasons, "silent_stalls": service.silent_stalls()}
+    )
 
 
 def _post(service: Service, request: Request, path: str) -> Answer:

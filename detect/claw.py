@@ -179,23 +179,30 @@ def steady_vacuum_kpa(claw: ClawModel, flow_kg_min: float, line_vacuum_kpa: floa
     """
     constants = claw.constants()
     line_pa = (claw.atmosphere_kpa - line_vacuum_kpa) * 1e3
-    low, high = line_pa - 5e3, constants.atmosphere_pa
+    return claw.atmosphere_kpa - 1e-3 * float(_steady_pa(line_pa, flow_kg_min / 60.0, constants))
+
+
+@compiled
+def _steady_pa(line_pa: float, flow_kg_s: float, claw: ClawConstants) -> float:
+    """Return the claw pressure [Pa] at which the tube carries off what comes, by bisection."""
+    low, high = line_pa - 5e3, claw.atmosphere_pa
     for _ in range(60):
         middle = 0.5 * (low + high)
-        _, _, drop = _steady_drop(middle, line_pa, flow_kg_min / 60.0, constants)
-        low, high = (middle, high) if drop > middle - line_pa else (low, middle)
-    return claw.atmosphere_kpa - 0.5e-3 * (low + high)
+        if _steady_drop(middle, line_pa, flow_kg_s, claw) > middle - line_pa:
+            low = middle
+        else:
+            high = middle
+    return 0.5 * (low + high)
 
 
-def _steady_drop(
-    claw_pa: float, line_pa: float, flow_kg_s: float, claw: ClawConstants
-) -> tuple[float, float, float]:
-    """Like :func:`quiet_tube`, with the air's density at the mean of claw and line pressure."""
+@compiled
+def _steady_drop(claw_pa: float, line_pa: float, flow_kg_s: float, claw: ClawConstants) -> float:
+    """Return the drop [Pa] of the quiet tube, the air's density at the mean of claw and line pressure."""
     speed, liquid, _ = quiet_tube(claw_pa, flow_kg_s, claw)
     mass = tube_mass_kg(liquid, 0.5 * (claw_pa + line_pa), claw)
     friction = 0.5 * claw.loss * mass / claw.length_m * speed * speed
     weight = liquid * GRAVITY_M_S2 * claw.lift_m / claw.length_m
-    return speed, liquid, (friction + weight) / claw.area_m2
+    return float((friction + weight) / claw.area_m2)
 
 
 @compiled

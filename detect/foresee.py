@@ -90,10 +90,15 @@ def keep_news(s: Any, shared: float) -> None:
 def compare(s: Any) -> None:
     """Hold the newest innovations against all traces: ``now_score`` for a fall, ``now_rise`` for a reseal."""
     fall, rise = 0.0, 0.0
-    for shape in range(SHAPES):
-        for k in range(len(WIDTHS)):
-            score = likeness(s, shape, WIDTHS[k]) / s.norm[shape, k]
-            fall, rise = max(fall, score), max(rise, -score)
+    for k in range(len(WIDTHS)):
+        first = s.trace_n - WIDTHS[k] + 1
+        one, two = 0.0, 0.0  # both shapes at once: each sum waits for its last addition (measured)
+        for j in range(WIDTHS[k]):
+            news = s.fresh[(first + j) & MASK]
+            one -= s.falls[0, j] * news
+            two -= s.falls[1, j] * news
+        one, two = one / s.norm[0, k], two / s.norm[1, k]
+        fall, rise = max(fall, one, two), max(rise, -one, -two)
     s.now_score, s.now_rise = fall, rise
 
 

@@ -54,6 +54,7 @@ JUST_BEFORE = 10  # bins (0.5 s): what begins so shortly before a loss or a take
 CERTAIN = 5  # bins (0.25 s) after which a loss within a longer leak is told
 YOUNG = 320  # bins (16 s) since the first cup in which another may still be put on
 LEAST_L = 0.03  # less than this is lost among the slugs
+LEAST_L_MIN = 0.3  # and less than this on the mean among the drifts: the vent alone takes in 4-12 L/min
 UNMEASURED_KG_MIN = 1.5
 FOLLOW_S = 1.5
 MILK_POWER, MOST_MILK = 0.6, 1.1  # less claw vacuum draws less milk; 0.5: an orifice (engineering choice)
@@ -233,7 +234,8 @@ def belief(s: Any, num: KernelNumbers) -> float:
 def report_event(s: Any, now: Now, num: KernelNumbers) -> None:
     """Write a finished event to the output and clear it; what was hardly air is dropped."""
     s.opening = NONE
-    if s.ev_l < LEAST_L or s.ev_depth <= 0.0:
+    lasted_s = (s.ev_last + 1 - s.ev_on) * BIN_S
+    if s.ev_l < max(LEAST_L, LEAST_L_MIN / 60.0 * lasted_s) or s.ev_depth <= 0.0:
         return
     if s.ev_milked < MILKED and not still_sealed(s):
         return

@@ -10,13 +10,17 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
+import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from types import ModuleType
 from typing import Any, Final, TypeVar, cast
 
 import numba
 from numba.core.caching import FunctionCache
+from numba.core.registry import cpu_target
 from numba.core.runtime.nrt import rtsys
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -25,25 +29,43 @@ CACHE_VARIABLE: Final = "QUIETCLAW_CACHE_DIR"
 """Environment variable naming a writable folder, for an installation that is read-only."""
 KEEP_S: Final = 7 * 86_400
 """Older machine code is kept this long [s]: another process may still be running from it."""
+_NOT_NEEDED: Final = ("numba.np.arraymath", "numba.np.arrayobj")
+"""Modules that finished code names and never looks into; they bring numpy.f2py, unittest and scipy.linalg."""
 
 
 class _Kept(FunctionCache):
     """numba's own cache, which loads machine code without getting ready to compile.
 
     numba first reads in all that it can compile, although finished code needs none of it: a quarter of a
-    second of processor time and 15 MB of memory at every start (measured with numba 0.68).
+    second of processor time and 15 MB of memory at every start (measured with numba 0.68). The kept code
+    names the modules of numba's own functions within it, 12 MB that only an interpreted function would use.
     """
 
     def load_overload(self, sig: Any, target_context: Any) -> Any:
         """Return the kept code for these types, None when there is none."""
         rtsys.initialize(target_context)  # what allocates arrays: the only part that finished code needs
-        with self._guard_against_spurious_io_errors():
+        with self._guard_against_spurious_io_errors(), _empty_in_place_of(_NOT_NEEDED):
             return self._load_overload(sig, target_context)  # type: ignore[no-untyped-call]
 
 
+@contextmanager
+def _empty_in_place_of(names: tuple[str, ...]) -> Iterator[None]:
+    """Let modules that are not loaded yet pass for loaded within the block."""
+    empty = {name: ModuleType(name) for name in names if name not in sys.modules}
+    sys.modules.update(empty)
+    try:
+        yield
+    finally:
+        for name in empty:
+            del sys.modules[name]
+
+
 def compiled(function: F) -> F:
-    """Compile a pure numeric function; numba decides on the types at its first call."""
-    dispatcher: Any = numba.njit(function)
+    """Compile a pure numeric function; numba decides on the types at its first call.
+
+    Other threads run meanwhile: whoever calls it owns its arrays until it returns.
+    """
+    dispatcher: Any = numba.njit(function, nogil=True, forceinline=True)
     if _FOLDER is not None:
         settings: Any = numba.config
         before, settings.CACHE_DIR = settings.CACHE_DIR, str(_FOLDER)
@@ -55,11 +77,15 @@ def compiled(function: F) -> F:
     return cast("F", dispatcher)
 
 
+def _sources() -> list[Path]:
+    """Return the source files of this room."""
+    return sorted(Path(__file__).parent.glob("*.py"))
+
+
 def _cache_folder() -> Path | None:
     """Return the writable folder of this very source, without those of older ones; None if there is none."""
-    here = Path(__file__).parent
-    digest = hashlib.sha256(b"".join(path.read_bytes() for path in sorted(here.glob("*.py")))).hexdigest()
-    parent = Path(os.environ.get(CACHE_VARIABLE) or here / "__pycache__")
+    digest = hashlib.sha256(b"".join(path.read_bytes() for path in _sources())).hexdigest()
+    parent = Path(os.environ.get(CACHE_VARIABLE) or Path(__file__).parent / "__pycache__")
     folder = parent / f"machine-{digest[:12]}"
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -72,6 +98,16 @@ def _cache_folder() -> Path | None:
         if old != folder and old.stat().st_mtime < stale_s:
             shutil.rmtree(old, ignore_errors=True)
     return folder
+
+
+def whole_mark() -> Path | None:
+    """Return the file that stands once all of this machine's code is kept; None where none can be kept."""
+    if _FOLDER is None:
+        return None
+    # All that numba looks at before it takes kept code: itself, the machine, place and age of each source.
+    sources = [(str(path), path.stat().st_mtime_ns) for path in _sources()]
+    made_for = (numba.__version__, sys.version, cpu_target.target_context.codegen().magic_tuple(), sources)
+    return _FOLDER / f"whole-{hashlib.sha256(repr(made_for).encode()).hexdigest()[:12]}"
 
 
 _FOLDER: Final = _cache_folder()

@@ -14,11 +14,12 @@ from detect.assemble import Figures, OpenMilking, StallBook
 from detect.checkpoint import Checkpoint
 from detect.codec import reading_from_json, reading_to_json, result_from_json, result_to_json
 from detect.errors import CheckpointError
+from detect.grid import PLANES, ROWS
 from detect.params import DETECTOR_VERSION
 from detect.results import AirEvent, SupportEvent
 from detect.scene import SCENE_DTYPE, WHOLE_DTYPE
 from detect.state import PLANT_DTYPE, STALL_DTYPE
-from detect.timeline import PLANES, SPAN, Timeline
+from detect.timeline import Timeline
 
 if TYPE_CHECKING:
     from detect.parlor import ParlorDetector
@@ -82,11 +83,9 @@ def _refuse_misfit(detector: ParlorDetector, checkpoint: Checkpoint) -> None:
 
 def _parlor_blob(detector: ParlorDetector) -> bytes:
     line, history = detector.timeline, detector.history
-    first = line.done_bin
-    end = min(line.end_of_data_bin() + 1, first + SPAN) if first >= 0 else first
-    rows = np.arange(first, end) & (SPAN - 1)
+    grid, rows = line.grid, line.rows()
     head = {
-        "done_bin": first,
+        "done_bin": line.done_bin,
         "rows": len(rows),
         "jump_bin": line.jump_bin,
         "accepted": line.accepted,
@@ -94,11 +93,10 @@ def _parlor_blob(detector: ParlorDetector) -> bytes:
         "cows": [reading_to_json(cow) for cow in line.cows],
         "pending": [reading_to_json(reading) for reading in line.pending],
         "cow_feed": detector.cow_feed,
-        "unread": detector.unread,
+        "unread": line.unread,
     }
     arrays = [
-        line.total[:, rows], line.number[:, rows], line.covered, line.heard, line.waited, line.offset,
-        line.stray,
+        grid.total[:, rows], grid.number[:, rows], *grid[2:],
         detector.plant.view(np.uint8), detector.witness.whole.view(np.uint8),
         history.counts, history.times, history.seen,
         history.stall_counts, history.stall_times, history.stall_seen,
@@ -112,18 +110,19 @@ def _restore_parlor(detector: ParlorDetector, head: dict[str, Any], arrays: list
     line.counters.update(head["counters"])
     line.cows = [reading_from_json(item) for item in head["cows"]]
     line.pending = [reading_from_json(item) for item in head["pending"]]
-    rows = np.arange(line.done_bin, line.done_bin + head["rows"]) & (SPAN - 1)
     if len(arrays[0]) > PLANES:
         line.add_tubes()
-    line.total[:, rows], line.number[:, rows] = arrays[0], arrays[1]
-    line.covered[:], line.heard[:], line.waited[:], line.offset[:], line.stray[:] = arrays[2:7]
+    for part, stored in zip(line.grid[2:], arrays[2:7], strict=True):
+        part[:] = stored
+    rows = np.arange(line.done_bin, line.done_bin + head["rows"]) % ROWS
+    line.grid.total[:, rows], line.grid.number[:, rows] = arrays[0], arrays[1]
     detector.timeline = line
     detector.plant[:] = arrays[7].view(PLANT_DTYPE)
     detector.witness.whole[:] = arrays[8].view(WHOLE_DTYPE)
     history = detector.history
     history.counts, history.times, history.seen = arrays[9:12]
     history.stall_counts, history.stall_times, history.stall_seen = arrays[12:15]
-    detector.cow_feed, detector.unread = head["cow_feed"], head["unread"]
+    detector.cow_feed, line.unread = head["cow_feed"], head["unread"]
 
 
 def _book_json(book: StallBook) -> dict[str, Any]:

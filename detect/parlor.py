@@ -13,6 +13,7 @@ from typing import Any, Final
 import numpy as np
 
 from detect.assemble import Figures, StallBook
+from detect.batch import ReadingBatch
 from detect.carry import close_support
 from detect.cause import attribute
 from detect.checkpoint import Checkpoint
@@ -96,7 +97,6 @@ class ParlorDetector:
         self.books = [StallBook(parlor, stall) for stall in range(1, stalls + 1)]
         self.cow_feed = False  # somebody tells who stands where
         self.trail: Trail | None = None  # set by a face that draws traces; no result depends on it
-        self.unread = 0  # readings since the last look at the grid
         self.history = SlipHistory(stalls)
         self._rows = np.zeros(64 + stalls * CUT // 2, HAPPENING_DTYPE)
         scenes, whole = new_scenes(stalls)
@@ -116,15 +116,23 @@ class ParlorDetector:
         ParameterError
             If the reading's stall does not exist.
         """
-        stall = getattr(reading, "stall", 1)
-        if not 1 <= stall <= len(self.books):
-            raise ParameterError(f"stall {stall} is outside 1..{len(self.books)}", where="reading")
-        self.timeline.add(reading)
-        self.unread += 1
-        if self.unread * 4 < len(self.books):
-            return []
-        self.unread = 0
-        return self._work(self.timeline.closed_bin())
+        return self.feed_batch(ReadingBatch.of([reading]))
+
+    def feed_batch(self, batch: ReadingBatch) -> list[Result]:
+        """Take many readings, with the same results as one by one.
+
+        Raises
+        ------
+        ParameterError
+            If a reading's stall does not exist; nothing of the batch is taken then.
+        """
+        self.timeline.make_room(batch)
+        results: list[Result] = []
+        at = 0
+        while at < len(batch):
+            at, open_bin = self.timeline.lay(batch, at)
+            results += self._work(open_bin)
+        return results
 
     def flush(self) -> list[Result]:
         """End the record: work what is left and close what is open, as incomplete."""

@@ -96,26 +96,29 @@ def swing_size(s: Any, k: int, dt_s: float) -> float:
 @compiled
 def find_beat(s: Any, dt_s: float) -> None:
     """Find the rate of the stall's pulsator in what its arm showed while it carried."""
+    up, down = dt_s / min(UP_S, s.norm_n), dt_s / min(DOWN_S, s.norm_n)
     for i in range(RATES):
         for k in range(2):
-            pace = UP_S if s.bank_power[i, k] > s.beat[i, k] else DOWN_S
-            s.beat[i, k] += dt_s / min(pace, s.norm_n) * (s.bank_power[i, k] - s.beat[i, k])
+            off = s.bank_power[i, k] - s.beat[i, k]
+            s.beat[i, k] += (up if off > 0.0 else down) * off
     best, first, last = 0.0, 1, RATES - 1
     if s.others_at > 0:
         first, last = max(s.others_at - ALIKE, 1), min(s.others_at + ALIKE + 1, RATES - 1)
+    noise = (max(noise_power(s, 0), 1e-9), max(noise_power(s, 1), 1e-9))
+    before, here = beat_clear(s, first - 1, noise), beat_clear(s, first, noise)
     for i in range(first, last):  # slow sway rises towards the edge: only a peak is a beat
-        here = beat_clear(s, i)
-        if here > best and here >= beat_clear(s, i - 1) and here >= beat_clear(s, i + 1):
+        after = beat_clear(s, i + 1, noise)
+        if here > best and here >= before and here >= after:
             best, s.beat_at = here, i
+        before, here = here, after
     for k in range(2):
         s.norm_swing[k] = math.sqrt(max(s.beat[s.beat_at, k] - noise_power(s, k) * 2.0 * dt_s / SWING_S, 0.0))
 
 
 @compiled
-def beat_clear(s: Any, i: int) -> float:
+def beat_clear(s: Any, i: int, noise: tuple[float, float]) -> float:
     """Return the usual power at one rate over the noise, angle and cord together."""
-    angle, cord = s.beat[i, 0] / max(noise_power(s, 0), 1e-9), s.beat[i, 1] / max(noise_power(s, 1), 1e-9)
-    return float(angle + cord)
+    return float(s.beat[i, 0] / noise[0] + s.beat[i, 1] / noise[1])
 
 
 @compiled

@@ -18,6 +18,7 @@ from polars.exceptions import PolarsError
 
 from detect.errors import InputError
 from ingest.message_lines import is_message_lines, read_message_lines
+from ingest.messages import Messages
 from ingest.wire import Message
 
 SCHEMA: Final = {"recv_ns": pl.Int64, "topic": pl.String, "payload": pl.Binary}
@@ -26,8 +27,8 @@ PART_MESSAGES: Final = 50_000
 """Messages in one row group: two and a half minutes of eighty stalls (engineering choice)."""
 PART_BYTES: Final = 32 * 1024 * 1024
 """Payload bytes after which a row group is written whatever its messages (engineering choice)."""
-READ_ROWS: Final = 20_000
-"""Rows read at once (engineering choice)."""
+READ_ROWS: Final = PART_MESSAGES
+"""Rows read at once: one row group of our own captures, which is unpacked as a whole."""
 PARQUET_MAGIC: Final = b"PAR1"
 
 
@@ -151,8 +152,35 @@ def read_capture(path: Path) -> Iterator[Message]:
     InputError
         When a file is missing, damaged or no capture.
     """
+    for part in read_parts(path):
+        yield from part
+
+
+def read_parts(path: Path) -> Iterator[Messages]:
+    """Read a capture in order like :func:`read_capture`, many messages at once.
+
+    Raises
+    ------
+    InputError
+        When a file is missing, damaged or no capture; what stands before was given.
+    """
     for file in capture_files(path):
-        yield from read_parquet(file) if is_parquet(file) else read_message_lines(file)
+        yield from read_parquet(file) if is_parquet(file) else _in_parts(read_message_lines(file))
+
+
+def _in_parts(messages: Iterator[Message]) -> Iterator[Messages]:
+    """Give messages many at once, as far as they can be read."""
+    part: list[Message] = []
+    try:
+        for message in messages:
+            part.append(message)
+            if len(part) == READ_ROWS:
+                yield Messages.of(part)
+                part = []
+    except InputError:
+        yield Messages.of(part)
+        raise
+    yield Messages.of(part)
 
 
 def is_parquet(file: Path) -> bool:
@@ -184,7 +212,7 @@ def scan_messages(file: Path) -> pl.LazyFrame:
     return lazy.select(pl.col(name).cast(kind) for name, kind in SCHEMA.items())
 
 
-def read_parquet(file: Path) -> Iterator[Message]:
+def read_parquet(file: Path) -> Iterator[Messages]:
     """Read one Parquet file of a capture."""
     lazy = scan_messages(file)
     offset = 0
@@ -195,8 +223,8 @@ def read_parquet(file: Path) -> Iterator[Message]:
             raise InputError(f"cannot be read as a capture: {_first_line(error)}", where=str(file)) from error
         if rows.null_count().sum_horizontal().item():
             raise InputError(f"empty cell within rows {offset} to {offset + rows.height}", where=str(file))
-        for recv_ns, topic, payload in rows.iter_rows():
-            yield Message(recv_ns, topic, payload)
+        recv_ns, topics, payloads = rows.get_columns()
+        yield Messages(recv_ns.to_numpy(), topics.to_list(), payloads.to_list())
         if rows.height < READ_ROWS:
             return
         offset += rows.height

@@ -171,7 +171,7 @@ class BatchConfig(Section):
         description="longest wait from the first message to the commit [s] (measured)",
     )
     messages: int = Field(
-        default=5000, ge=1, le=100_000, description="most messages in one commit (measured)"
+        default=2000, ge=1, le=100_000, description="most messages in one commit (measured)"
     )
 
 

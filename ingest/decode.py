@@ -150,7 +150,8 @@ class Decoder:
     def _vacuum_kpa(self, payload: VacuumPayload) -> Samples | Rejected:
         vacuum_kpa = np.array(payload.kpa, dtype=np.float64)
         if self.vacuum_unit is not VacuumUnit.KPA:
-            vacuum_kpa *= KPA_PER_VACUUM_UNIT[self.vacuum_unit]
+            with np.errstate(over="ignore"):  # what overflows is out of range, and rejected as such
+                vacuum_kpa *= KPA_PER_VACUUM_UNIT[self.vacuum_unit]
         return _within(vacuum_kpa, VACUUM_RANGE_KPA, "vacuum payload: kpa: vacuum", unit="kPa")
 
     def _flow(self, stall: int, payload: FlowPayload, t_ns: int) -> MilkFlow | Rejected:

@@ -105,7 +105,10 @@ def _recv_ns(value: object) -> int:
     if isinstance(value, str):
         instant = datetime.fromisoformat(value)
         aware = instant if instant.tzinfo else instant.replace(tzinfo=UTC)
-        return (aware - _EPOCH) // _MICROSECOND * 1000
+        recv_ns = (aware - _EPOCH) // _MICROSECOND * 1000
+        if abs(recv_ns) >= 2**63:
+            raise ValueError(f"receive time {value!r} is outside of the years 1678 to 2262")
+        return recv_ns
     if isinstance(value, int | float) and not isinstance(value, bool) and 0 <= value < 2**63:
         for limit, unit_ns in _EPOCH_UNITS:
             if value < limit:

@@ -10,32 +10,33 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
-from itertools import repeat
 from typing import Final, Protocol, Self
 
+from detect.batch import ReadingBatch
 from detect.checkpoint import Checkpoint
 from detect.errors import CheckpointError
-from detect.kinds import Channel
-from detect.readings import Reading, StallVacuum
 from detect.results import Result
 from ingest import hold_state
 from ingest.decode import Decoder, Frame, Rejected, Stamp
+from ingest.lanes import Lanes
+from ingest.messages import Messages
 from ingest.redelivery import Mark, Origin, Redelivery
 from ingest.sequencer import DEFAULT_LIMITS, Astray, Dropped, Gap, HoldLimits, Outcome, Sequencer, Surplus
+from ingest.unread import missing, quarantined
+from ingest.usual import Decoded, decode_all
 from ingest.wire import Message
-from store.batch import Batch, MissingFrames, Quarantined, Watermark
-from store.quarantine import PAYLOAD_LIMIT_BYTES
+from store.batch import Batch, Quarantined, Watermark
 
 _ASTRAY: Final = Rejected("impossible sequence number: far from all others of its topic")
-TOPIC_LIMIT_CHARS: Final = 512
-"""A refused message's topic is cut here; a topic may be 64 kB long (engineering choice)."""
+Came = tuple[Message, Origin | None]
+"""A message, and how it came from a broker."""
 
 
 class Detector(Protocol):
     """What the pipeline asks of a parlor's detector."""
 
-    def feed(self, reading: Reading) -> list[Result]:
-        """Read one reading and return what became certain."""
+    def feed_batch(self, batch: ReadingBatch) -> list[Result]:
+        """Read readings and return what became certain."""
 
     def flush(self) -> list[Result]:
         """Close what is open: the record has ended."""
@@ -105,7 +106,7 @@ class _Work:
     results: list[Result] = field(default_factory=list)
     quarantined: list[Quarantined] = field(default_factory=list)
     moved: set[str] = field(default_factory=set)
-    vacuum: list[StallVacuum] = field(default_factory=list)
+    read: list[ReadingBatch] = field(default_factory=list)
 
 
 class Pipeline:
@@ -198,10 +199,27 @@ class Pipeline:
         StoreError
             When nothing of the batch could be stored.
         """
-        work = _Work(messages=len(messages))
-        for message, origin in zip(messages, origins or repeat(None, len(messages)), strict=True):
-            self._take(message, origin, work)
-        return self._commit(work)
+        return self.take(self.decode(Messages.of(messages)), origins)
+
+    def decode(self, messages: Messages) -> Decoded:
+        """Read messages; nothing is remembered of them, so a thread of its own may do it."""
+        return decode_all(self._decoder, messages)
+
+    def take(self, batch: Decoded, origins: Sequence[Origin] = ()) -> Committed:
+        """Take messages that were decoded by this pipeline's decoder, as :meth:`process` does."""
+        work = _Work(messages=len(batch))
+        lanes = Lanes(self._sequencer, batch)
+        at = 0
+        while at < len(batch):
+            stop = lanes.run(at)
+            self._pass(batch, at, stop, work)
+            for origin in origins[at : stop + 1]:
+                self._redelivery.pass_by(origin)
+            if stop < len(batch):
+                self._take(batch.frame(stop), (batch.messages[stop], _at(origins, stop)), lanes, work)
+            at = stop + 1
+        work.moved |= lanes.close()
+        return self._commit(work, self._detect(work))
 
     def finish(self) -> Committed:
         """End the record: pass on what is held, close what is open, and commit.
@@ -213,27 +231,32 @@ class Pipeline:
         """
         work = _Work()
         self._settle(self._sequencer.release(), work)
+        read = self._detect(work)
         work.results += self._detector.flush()
-        return self._commit(work)
+        return self._commit(work, read)
 
-    def _take(self, message: Message, origin: Origin | None, work: _Work) -> None:
-        """Decode one message and pass on what it sets free."""
-        if origin is not None:
-            self._redelivery.pass_by(origin)
-        decoded = self._decoder.decode(message)
+    def _pass(self, batch: Decoded, at: int, stop: int, work: _Work) -> None:
+        """Let the detector read frames that are next in order."""
+        if stop > at:
+            work.readings += stop - at
+            work.read.append(batch.readings.part(at, stop))
+
+    def _take(self, decoded: Frame | Rejected, came: Came, lanes: Lanes, work: _Work) -> None:
+        """Take one message that needs a second look, and pass on what it sets free."""
         if isinstance(decoded, Rejected):
-            self._refuse(message, origin, decoded, work=work)
+            self._refuse(came, decoded, lanes, work)
             return
-        outcomes = self._sequencer.push(decoded)
+        outcomes = lanes.push(decoded)
         self._settle(outcomes, work)
         if outcomes and isinstance(outcomes[-1], Astray):
-            self._refuse(message, origin, _ASTRAY, work=work)
+            self._refuse(came, _ASTRAY, lanes, work)
 
-    def _refuse(self, message: Message, origin: Origin | None, why: Rejected, *, work: _Work) -> None:
+    def _refuse(self, came: Came, why: Rejected, lanes: Lanes, work: _Work) -> None:
         """Set aside a message that has no place in a topic to be known by, once.
 
         From a broker it is known by how it came; in a record by a receive time that was stored before.
         """
+        message, origin = came
         if origin is not None:
             known = self._redelivery.is_repeat(Mark.of(origin.mid, message))
         else:
@@ -242,8 +265,14 @@ class Pipeline:
             work.surplus[Surplus.DUPLICATE] += 1
             self._sequencer.pass_over(message.recv_ns)
         else:
-            self._settle(self._sequencer.tick(message.recv_ns), work)
-            work.quarantined.append(_quarantined(message, why))
+            self._settle(lanes.tick(message.recv_ns), work)
+            work.quarantined.append(quarantined(message, why))
+
+    def _detect(self, work: _Work) -> ReadingBatch:
+        """Let the detector read what is in order, and return it."""
+        read = ReadingBatch.join(work.read)
+        work.results += self._detector.feed_batch(read)
+        return read
 
     def _settle(self, outcomes: Sequence[Outcome], work: _Work) -> None:
         """Give frames in order to the detector, keep count of the rest."""
@@ -260,18 +289,16 @@ class Pipeline:
                     pass  # refused by the caller, which knows how it came
 
     def _feed(self, frame: Frame, work: _Work) -> None:
-        """Let the detector read a frame, or set it aside when its numbers are impossible."""
+        """Pass a frame on to the detector, or set it aside when its numbers are impossible."""
         work.moved.add(frame.message.topic)
         work.extra_fields += frame.extra_fields
         if isinstance(frame.content, Rejected):
-            work.quarantined.append(_quarantined(frame.message, frame.content))
+            work.quarantined.append(quarantined(frame.message, frame.content))
         else:
             work.readings += 1
-            work.results += self._detector.feed(frame.content)
-            if isinstance(frame.content, StallVacuum) and frame.content.channel is Channel.CLAW:
-                work.vacuum.append(frame.content)
+            work.read.append(ReadingBatch.of([frame.content]))
 
-    def _commit(self, work: _Work) -> Committed:
+    def _commit(self, work: _Work, read: ReadingBatch) -> Committed:
         """Make the batch durable, then tell the observers."""
         batch = Batch(
             parlor=self._decoder.parlor,
@@ -279,8 +306,8 @@ class Pipeline:
             quarantined=work.quarantined,
             watermarks={topic: self._mark(topic) for topic in sorted(work.moved)},
             checkpoint=self._checkpoint(),
-            missing=[_missing(gap) for gap in work.gaps],
-            vacuum=work.vacuum,
+            missing=[missing(gap) for gap in work.gaps],
+            vacuum=read.claw_vacuum(),
         )
         self._history.commit(batch)
         committed = Committed(
@@ -312,6 +339,10 @@ class Pipeline:
         return Checkpoint(version=state.version, digest=state.digest, blobs=blobs)
 
 
+def _at(origins: Sequence[Origin], at: int) -> Origin | None:
+    return origins[at] if origins else None
+
+
 def _resume(
     stored: Checkpoint, *, detector: Detector, decoder: Decoder
 ) -> tuple[Start, hold_state.Memory | None]:
@@ -326,27 +357,3 @@ def _resume(
     except CheckpointError:
         return Start.RESET, memory
     return Start.RESUMED, memory
-
-
-def _missing(gap: Gap) -> MissingFrames:
-    """Return a gap as it is stored."""
-    return MissingFrames(
-        stall=gap.address.stall,
-        stream=gap.address.kind.value,
-        boot=gap.boot,
-        first_seq=gap.first_seq,
-        last_seq=gap.last_seq,
-        start_ns=gap.after_ns,
-        end_ns=gap.before_ns,
-    )
-
-
-def _quarantined(message: Message, rejected: Rejected) -> Quarantined:
-    """Keep a bounded copy of a message that cannot be used."""
-    return Quarantined(
-        recv_ns=message.recv_ns,
-        # A topic from a text capture may hold half a surrogate pair, which is no UTF-8.
-        topic=message.topic[:TOPIC_LIMIT_CHARS].encode(errors="replace").decode(),
-        payload=message.payload[:PAYLOAD_LIMIT_BYTES],
-        reason=rejected.reason,
-    )

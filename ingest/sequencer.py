@@ -50,6 +50,7 @@ class HoldLimits:
 
 
 DEFAULT_LIMITS: Final = HoldLimits()
+NEVER_NS: Final = 2**63 - 1
 
 
 class Surplus(StrEnum):
@@ -131,20 +132,30 @@ class Sequencer:
     """
 
     def __init__(self, places: Mapping[str, Stamp], *, limits: HoldLimits = DEFAULT_LIMITS) -> None:
-        self._limits = limits
+        self.limits = limits
+        self.clock = Clock()
         self._streams = {topic: _Stream(place) for topic, place in places.items()}
-        self._clock = Clock()
         self._waiting: set[str] = set()
         self._oldest_ns = 0
-
-    @property
-    def clock(self) -> Clock:
-        """Return the sequencer's clock."""
-        return self._clock
 
     def place(self, topic: str) -> Stamp:
         """Return the last place of a topic that was passed on."""
         return self._streams[topic].last
+
+    def free_place(self, topic: str) -> Stamp | None:
+        """Return the last place of a topic if the next number may follow whatever its time; None if not."""
+        stream = self._streams.get(topic)
+        if stream is None or stream.held or (stream.last.boot is None and stream.past.end is not None):
+            return None
+        return stream.last
+
+    def move(self, topic: str, place: Stamp) -> None:
+        """Take note that the frames up to a place were passed on, each the next of its topic."""
+        self._streams[topic].last = place
+
+    def next_expiry_ns(self) -> int:
+        """Return the clock's time [ns] after which the longest waiting topic is given up."""
+        return self._oldest_ns + self.limits.wait_ns if self._waiting else NEVER_NS
 
     def held(self) -> list[Held]:
         """Return all frames that wait, in the order in which they came."""
@@ -159,7 +170,7 @@ class Sequencer:
 
     def restore(self, held: Iterable[Held], *, clock: Clock, pasts: Mapping[str, Past]) -> None:
         """Take up what was so when the places were stored: frames that waited, the clock, restarts."""
-        self._clock = clock
+        self.clock = clock
         for topic in pasts.keys() & self._streams.keys():
             self._streams[topic].past = pasts[topic]
         for waiting in held:
@@ -180,15 +191,15 @@ class Sequencer:
             self.pass_over(frame.message.recv_ns)
         else:
             outcomes = self.tick(frame.message.recv_ns)
-        return outcomes + self._admit(frame, self._clock.elapsed_ns)
+        return outcomes + self._admit(frame, self.clock.elapsed_ns)
 
     def pass_over(self, recv_ns: int) -> None:
         """Take note of the receive time [ns] of a message that had come before."""
-        self._clock = self._clock.again(recv_ns)
+        self.clock = self.clock.again(recv_ns)
 
     def tick(self, recv_ns: int) -> list[Outcome]:
         """Take note of a receive time [ns], of whatever message, and give up on what waited too long."""
-        self._clock = self._clock.at(recv_ns, pause_ns=self._limits.pause_ns)
+        self.clock = self.clock.at(recv_ns, pause_ns=self.limits.pause_ns)
         return self._expire() if self._waiting else []
 
     def release(self) -> list[Outcome]:
@@ -249,12 +260,12 @@ class Sequencer:
         # After a clock was set back the last place has a later time than all that follows it.
         first = next(iter(stream.held.values())).frame.stamp
         behind_ns = newest_ns - min(stream.last.t_ns, first.t_ns)
-        return len(stream.held) > self._limits.frames or behind_ns > self._limits.device_ns
+        return len(stream.held) > self.limits.frames or behind_ns > self.limits.device_ns
 
     def _expire(self) -> list[Outcome]:
         """Give up on gaps that were waited for long enough."""
         outcomes: list[Outcome] = []
-        while self._waiting and self._clock.elapsed_ns - self._oldest_ns > self._limits.wait_ns:
+        while self._waiting and self.clock.elapsed_ns - self._oldest_ns > self.limits.wait_ns:
             outcomes += self._give_up(self._by_age()[0])
         return outcomes
 

@@ -7,6 +7,7 @@ import queue
 import threading
 import time
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -36,27 +37,20 @@ class Clocks:
 SYSTEM_CLOCKS: Final = Clocks()
 
 
-def take_batch(
-    incoming: Inbox, *, window_s: float, most: int, clock_s: Callable[[], float]
-) -> list[Incoming]:
-    """Wait for something to come, then take all that comes within the window.
+def take_batch(incoming: Inbox, *, until_s: float, most: int, clock_s: Callable[[], float]) -> list[Incoming]:
+    """Take all that comes until an instant, and what waits already when it has passed.
 
     Returns
     -------
     list[Incoming]
-        In order of arrival; empty when nothing came for a whole window. Under load the batch holds
-        what has piled up meanwhile, up to ``most``: larger batches share the fixed cost of a commit.
+        In order of arrival; empty when nothing came. Under load the batch holds what has piled up
+        meanwhile, up to ``most``: larger batches share the fixed cost of a commit.
     """
     batch: list[Incoming] = []
-    until_s = clock_s() + window_s
-    try:
-        batch.append(incoming.get(timeout=window_s))
-        until_s = clock_s() + window_s
+    with suppress(queue.Empty):
         while len(batch) < most:
             left_s = until_s - clock_s()
             batch.append(incoming.get(timeout=left_s) if left_s > 0 else incoming.get_nowait())
-    except queue.Empty:
-        pass
     return batch
 
 
@@ -137,19 +131,22 @@ class Session:
         incoming: queue.Queue[Incoming] = queue.Queue(2 * self._config.broker.receive_maximum)
         watchdog = Watchdog(self._config.broker.silence_s, clock_s=self._clocks.monotonic_s)
         with BrokerClient(self._config, incoming, clock_ns=self._clocks.now_ns) as client:
+            until_s = self._clocks.monotonic_s()
             while not stop.is_set():
-                batch = self._take(incoming, self._config.batch.window_s)
+                # A commit each window, not a window after each commit; one that is late waits for nothing.
+                until_s = max(until_s + self._config.batch.window_s, self._clocks.monotonic_s())
+                batch = self._take(incoming, until_s)
                 self._work(client, batch)
                 if watchdog.barks(heard=any(isinstance(item, Delivery) for item in batch)):
                     client.renew()
                 self._signs.on_turn()
-            self._work(client, self._take(incoming, 0.0))
+            self._work(client, self._take(incoming, until_s=0.0))
             if self._announcements is not None:
                 self._announcements.stand({})
                 client.publish_retained(self._announcements.news())
 
-    def _take(self, incoming: Inbox, window_s: float) -> list[Incoming]:
-        return take_batch(incoming, window_s=window_s, most=self._most, clock_s=self._clocks.monotonic_s)
+    def _take(self, incoming: Inbox, until_s: float) -> list[Incoming]:
+        return take_batch(incoming, until_s=until_s, most=self._most, clock_s=self._clocks.monotonic_s)
 
     def _work(self, client: BrokerClient, batch: list[Incoming]) -> None:
         """Commit what came, then acknowledge it."""

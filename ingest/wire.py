@@ -22,6 +22,10 @@ MAX_SAMPLES: Final = 4096
 """Most samples in one frame: four times the contract's 1 s at 1000 Hz (engineering choice)."""
 MAX_STALL_DIGITS: Final = 4
 """Longest stall number a topic may carry; the parlor's own number of stalls is checked later."""
+VACUUM_HZ: Final = (50.0, 1000.0)
+"""Least and highest rate of vacuum samples (contract)."""
+ARM_HZ: Final = (0.5, 1000.0)
+"""Least and highest rate of arm samples (engineering choice)."""
 REASON_CHARS: Final = 200
 """A reason is cut here, so that a hostile message cannot write a long one."""
 
@@ -165,7 +169,7 @@ class DevicePayload(BaseModel):
 class VacuumPayload(DevicePayload):
     """A frame of vacuum samples below atmosphere, in the parlor's vacuum unit (kPa unless configured)."""
 
-    rate_hz: float = Field(ge=50.0, le=1000.0)
+    rate_hz: float = Field(ge=VACUUM_HZ[0], le=VACUUM_HZ[1])
     kpa: Samples
     channel: VacuumChannel | None = None
 
@@ -179,7 +183,7 @@ class FlowPayload(DevicePayload):
 class ArmPayload(DevicePayload):
     """A frame of arm angles [deg above horizontal] and cord pay-outs [mm], equally long."""
 
-    rate_hz: float = Field(ge=0.5, le=1000.0)
+    rate_hz: float = Field(ge=ARM_HZ[0], le=ARM_HZ[1])
     angle_deg: Samples
     cord_mm: Samples
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from detect.batch import ReadingBatch
 from detect.checkpoint import Checkpoint
-from detect.readings import StallVacuum
 from detect.results import Result
 
 
@@ -61,4 +61,4 @@ class Batch:
     watermarks: Mapping[str, Watermark] = field(default_factory=dict)
     checkpoint: Checkpoint | None = None
     missing: Sequence[MissingFrames] = ()
-    vacuum: Sequence[StallVacuum] = ()
+    vacuum: ReadingBatch = field(default_factory=lambda: ReadingBatch.of(()))

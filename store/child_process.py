@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+from contextlib import suppress
 from os import pathsep
 from pathlib import Path
 
@@ -14,8 +15,15 @@ def command(module: str, *words: str) -> list[str]:
 
 
 def give_way() -> None:
-    """Let the service go first from now on: a question can wait, a message cannot."""
+    """Let the service go first from now on: a question can wait, a message cannot.
+
+    Where the system knows it, such a process runs when nothing else would, and leaves the processor at
+    once to whoever wakes.
+    """
     os.nice(10)
+    if hasattr(os, "SCHED_IDLE"):
+        with suppress(OSError):  # a sandbox may forbid it
+            os.sched_setscheduler(0, os.SCHED_IDLE, os.sched_param(0))
 
 
 def environment() -> dict[str, str]:

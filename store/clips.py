@@ -7,14 +7,16 @@ do not depend on batches, and a crash neither loses nor doubles one. A sample th
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import math
+from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import duckdb
 import numpy as np
 
-from detect.readings import StallVacuum
+from detect.batch import ReadingBatch
 from detect.results import AirEvent, Result
 from store.engine import Row, append_rows
 from store.rows import instant
@@ -75,14 +77,15 @@ class Clips:
         self._waiting.clear()
         self._newest_ns.clear()
 
-    def append(self, parlor: str, vacuum: Sequence[StallVacuum], results: Iterable[Result]) -> None:
+    def append(self, parlor: str, vacuum: ReadingBatch, results: Iterable[Result]) -> None:
         """Store vacuum frames within the open transaction, and the clips that they complete."""
-        if not vacuum and parlor not in self._waiting:
+        if not len(vacuum) and parlor not in self._waiting:
             return
         waiting, newest_ns = self._remembered(parlor)
-        append_rows(self._connection, "recent_trace", [_row(parlor, frame) for frame in vacuum])
-        for frame in vacuum:
-            newest_ns[frame.stall] = max(_end_ns(frame), newest_ns.get(frame.stall, 0))
+        rows = _rows(parlor, vacuum)
+        append_rows(self._connection, "recent_trace", rows)
+        for _, stall, _, end_ns, *_ in rows:
+            newest_ns[stall] = max(end_ns, newest_ns.get(stall, 0))
         for told in results:  # those of this batch may have been read from the file just now
             if isinstance(told, AirEvent):
                 waiting[told.event_id] = _Due(told.event_id, told.stall, told.start_ns, told.end_ns)
@@ -108,10 +111,10 @@ class Clips:
         samples: list[int | None] = [None] * round((end_ns - begin_ns) * rate_hz / 1e9)
         for t_ns, rate, blob in frames:
             if rate == rate_hz:
-                first = round((t_ns - begin_ns) * rate_hz / 1e9)
-                for place, value in enumerate(np.frombuffer(blob, "<i2").tolist(), start=first):
-                    if 0 <= place < len(samples):
-                        samples[place] = value
+                first = math.floor((t_ns - begin_ns) * rate_hz / 1e9 + 0.5)
+                values = np.frombuffer(blob, "<i2").tolist()
+                begin, end = max(first, 0), min(first + len(values), len(samples))
+                samples[begin:end] = values[begin - first : max(end - first, 0)]
         return (event.event_id, parlor, event.stall, instant(begin_ns), rate_hz, samples)
 
     def _trim(self, frames: int) -> None:
@@ -126,11 +129,26 @@ def _clip_end_ns(event: _Due) -> int:
     return min(event.end_ns, event.start_ns + LONGEST_NS) + MARGIN_NS
 
 
-def _end_ns(frame: StallVacuum) -> int:
-    return frame.t_ns + round(len(frame.vacuum_kpa) / frame.rate_hz * 1e9)
+def _rows(parlor: str, vacuum: ReadingBatch) -> list[tuple[str, int, int, int, float, bytes]]:
+    """Return frames as rows of ``recent_trace``, their samples in steps of 10 Pa.
 
-
-def _row(parlor: str, frame: StallVacuum) -> tuple[str, int, int, int, float, bytes]:
-    """Return a frame as a row of ``recent_trace``, its samples in steps of 10 Pa."""
-    samples = np.rint(frame.vacuum_kpa * DAPA_PER_KPA).astype("<i2").tobytes()
-    return (parlor, frame.stall, frame.t_ns, _end_ns(frame), frame.rate_hz, samples)
+    Frames of a stall that follow each other to the nanosecond share a row: a row costs as much as the
+    samples of some seconds.
+    """
+    rows = vacuum.rows[np.argsort(vacuum.rows["stall"], kind="stable")]
+    end_ns = rows["t_ns"] + np.rint(rows["count"] / rows["rate_hz"] * 1e9).astype(np.int64)
+    follows = (rows["t_ns"][1:] == end_ns[:-1]) & (rows["stall"][1:] == rows["stall"][:-1])
+    follows &= rows["rate_hz"][1:] == rows["rate_hz"][:-1]
+    begins = np.flatnonzero(np.concatenate([[True], ~follows])[: len(rows)])
+    with np.errstate(invalid="ignore"):  # numbers that are no vacuum may not fit
+        samples = np.rint(vacuum.values * DAPA_PER_KPA).astype("<i2")
+    frames = [
+        samples[at : at + count].tobytes() for at, count in zip(rows["first"], rows["count"], strict=True)
+    ]
+    return [
+        (
+            *(parlor, int(rows["stall"][at]), int(rows["t_ns"][at]), int(end_ns[stop - 1])),
+            *(float(rows["rate_hz"][at]), b"".join(frames[at:stop])),
+        )
+        for at, stop in pairwise([*begins, len(rows)])
+    ]

@@ -47,22 +47,25 @@ def _headers(path: Path) -> bytes:
 
 
 def _copy(source: Path, target: Path) -> None:
-    """Copy bytes to a file only its owner may read, and force them to disk."""
+    """Copy bytes to a file only its owner may read."""
     descriptor = os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     with source.open("rb") as read, os.fdopen(descriptor, "wb") as write:
         while chunk := read.read(_CHUNK_BYTES):
             write.write(chunk)
-        write.flush()
-        os.fsync(write.fileno())
 
 
 def _tidy(target: Path) -> None:
-    """Open the copy, which replays its log, and bring all of it into the one file."""
+    """Open the copy, which replays its log, and bring all of it into the one file, on the disk.
+
+    Only here: a disk that is made to write while the log is copied would hold the writer up.
+    """
     from store.engine import StoreSettings, connect  # noqa: PLC0415 - not needed while the writer is held
 
     connection = connect(target, StoreSettings(threads=1, memory_limit_mb=256), read_only=False)
     connection.execute("CHECKPOINT")
     connection.close()
+    with target.open("rb") as file:
+        os.fsync(file.fileno())
 
 
 def _say(word: str) -> None:

@@ -16,6 +16,7 @@ import duckdb
 import polars as pl
 
 from detect.errors import InputError
+from store.exposure import count_anew
 from store.faults import fault
 from store.foreign import ForeignTable, read_foreign
 from store.history import History
@@ -122,6 +123,7 @@ def load_tables(history: History, tables_dir: Path) -> LoadReport:
                 for table, those in foreign.items()
             )
         )
+        count_anew(connection, frozenset(foreign))
         if QUARANTINE in foreign:
             history.quarantine.trim()
     return report

@@ -12,7 +12,8 @@ from typing import Final
 import duckdb
 
 from detect.errors import StoreError
-from store.advisor_views import ADVISOR_VIEWS
+from store.advisor_views import ADVISOR_VIEWS, SUPPORT_PRACTICE
+from store.exposure import COW_EXPOSURE, KEEP
 from store.health.cow_id import COW_KEY_MACRO
 from store.views import CLIP_SAMPLE, QUARTER_SLIPS, SLIPS_PER_100, STALL_DAY
 
@@ -102,6 +103,9 @@ CREATE TABLE clinical_case (
 CREATE TABLE bulk_tank (date DATE NOT NULL, scc_cells_ml INTEGER NOT NULL);
 """
 
+_KEPT_EXPOSURE: Final = "DROP VIEW IF EXISTS cow_exposure;" + COW_EXPOSURE + KEEP
+"""What was a view became a table that is kept; two more views were written for speed."""
+
 STEPS: Final[tuple[str, ...]] = (
     _TABLES,
     SLIPS_PER_100 + STALL_DAY,
@@ -111,6 +115,7 @@ STEPS: Final[tuple[str, ...]] = (
     _INCIDENT,
     _CLIP + CLIP_SAMPLE,
     _HEALTH + COW_KEY_MACRO + ADVISOR_VIEWS,
+    _KEPT_EXPOSURE + STALL_DAY + SUPPORT_PRACTICE,
 )
 """Step n (counted from 1) brings a file of schema version n - 1 to version n."""
 VERSION: Final = len(STEPS)

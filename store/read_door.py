@@ -23,8 +23,8 @@ from store.copying import Held, copy_history
 from store.question import DEFAULT_LIMITS, QueryLimits
 from store.space import LEAST_FREE_BYTES, free_space
 
-AT_ONCE: Final = 2
-"""Questions answered at once; more are sent away (engineering choice: one a core)."""
+LET_IN: Final = 2
+"""Questions let in: one is answered, the next one waits, more are sent away (engineering choice)."""
 START_S: Final = 5.0
 """Time a process may take beyond the question's own [s]: to start and to hand the answer over."""
 FRESH_S: Final = 1.0
@@ -54,7 +54,8 @@ class ReadDoor:
         self._held = held
         self._clock_s = clock_s
         self._copying = threading.Lock()
-        self._places = threading.BoundedSemaphore(AT_ONCE)
+        self._places = threading.BoundedSemaphore(LET_IN)
+        self._turn = threading.Lock()
         self._good_until_s = 0.0
         self._outdated = threading.Event()
         self.close()
@@ -84,8 +85,9 @@ class ReadDoor:
         if not self._places.acquire(blocking=False):
             raise StoreError("too many questions at once; try again")
         try:
-            self._refresh()
-            return _answered(self._copy, sql, params, limits)
+            with self._turn:
+                self._refresh()
+                return _answered(self._copy, sql, params, limits)
         finally:
             self._places.release()
 

@@ -15,8 +15,9 @@ import duckdb
 
 from detect.results import ConditionEvent, Result
 from store.engine import Row, append_rows, numbers
+from store.exposure import add_milkings
 from store.rows import TABLE_OF, row_of
-from store.schema import CONDITION_EVENT
+from store.schema import CONDITION_EVENT, MILKING
 
 _LOOK_UP: Final = """
 SELECT count(*) FROM condition_event
@@ -38,6 +39,7 @@ def append_results(connection: duckdb.DuckDBPyConnection, results: Sequence[Resu
             rows[TABLE_OF[type(result)].name].append(row_of(result))
     for table, those in rows.items():
         append_rows(connection, table, those)
+    add_milkings(connection, rows[MILKING.name])
 
 
 def _report(connection: duckdb.DuckDBPyConnection, row: Row) -> None:

@@ -39,11 +39,11 @@ GROUP BY parlor, stall;
 """
 
 STALL_DAY: Final = """
-CREATE VIEW stall_day AS
+CREATE OR REPLACE VIEW stall_day AS
 SELECT
     parlor,
     stall,
-    date_trunc('day', start_at)::DATE AS day,
+    start_at::DATE AS day,
     count(*) AS milkings,
     sum(slips)::BIGINT AS slips,
     sum(slip_air_l) AS slip_air_l,

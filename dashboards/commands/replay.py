@@ -33,7 +33,7 @@ def replay(
     Example: quietclaw replay trial/capture.parquet --db trial.duckdb
     """
     from dashboards.progress import progress
-    from ingest.capture import read_capture
+    from ingest.capture import read_parts
     from ingest.detector import make_detector
     from ingest.pipeline import Pipeline
     from ingest.replay import replay as read_through
@@ -49,7 +49,7 @@ def replay(
             history=history, detector=make_detector(settings), decoder=settings.decoder()
         )
         with progress("replay", total=found.messages) as report:
-            count = read_through(read_capture(capture), pipeline, progress=report)
+            count = read_through(read_parts(capture), pipeline, progress=report)
     typer.echo(f"{count} messages of {settings.parlor.name} read into {db}")
 
 

@@ -12,12 +12,12 @@ from pathlib import Path
 from typing import Final
 
 from detect.errors import InputError
-from ingest.capture import read_capture
+from ingest.capture import read_parts
 from ingest.config import Config
 from ingest.detector import make_detector
+from ingest.messages import Messages
 from ingest.pipeline import Pipeline, Start
 from ingest.replay import in_batches
-from ingest.wire import Message
 from store.engine import Row
 from store.fleet.ledger import Carried, Ledger
 
@@ -66,7 +66,7 @@ def detect_file(file: Path, carried: Carried, config: Config) -> FileResult:
     faults = [_BEGUN_ANEW] if pipeline.start is Start.RESET else []
     messages = 0
     for batch in in_batches(_readable(file, faults)):
-        pipeline.process(batch)
+        pipeline.take(pipeline.decode(batch))
         messages += len(batch)
     return FileResult(ledger.rows(), ledger.carried(), messages, "; ".join(faults))
 
@@ -85,9 +85,9 @@ def _pipeline(ledger: Ledger, config: Config) -> Pipeline:
     return Pipeline.open(history=ledger, detector=make_detector(config), decoder=config.decoder())
 
 
-def _readable(file: Path, faults: list[str]) -> Iterator[Message]:
+def _readable(file: Path, faults: list[str]) -> Iterator[Messages]:
     """Give the messages of a file as far as it can be read."""
     try:
-        yield from read_capture(file)
+        yield from read_parts(file)
     except InputError as error:
         faults.append(error.what)

@@ -14,6 +14,7 @@ import duckdb
 
 from detect.errors import InputError
 from store.engine import append_rows, numbers
+from store.exposure import count_anew
 from store.health.ade_file import parse_ade
 from store.health.cow_id import cow_key
 from store.health.csv_file import parse_csv
@@ -81,7 +82,9 @@ def import_health(history: History, paths: Sequence[Path]) -> tuple[ImportedFile
     """
     read = [(path, read_health(path)) for path in paths]
     with history.transaction() as connection:
-        return tuple(_store(connection, path, file) for path, file in read)
+        told = tuple(_store(connection, path, file) for path, file in read)
+        count_anew(connection)
+        return told
 
 
 def unmatched_cows(history: History) -> list[str]:

@@ -11,7 +11,7 @@ from typing import Final
 
 import duckdb
 
-from store.advisor_views import HIGH_SCC
+from store.exposure import HIGH_SCC
 from store.inquiry.daily import Period
 
 _BY_DAY: Final = (

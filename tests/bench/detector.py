@@ -8,13 +8,14 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from typing import Any, Final
 
+from detect.batch import ReadingBatch
 from detect.kernel import advance
 from detect.params import BIN_S
 from detect.parlor import ParlorDetector
 from detect.readings import PlantVacuum, Reading
 from detect.state import Bins
 from tests.bench.figures import Row, Size, in_turns, significant
-from tests.bench.recording import long_frames, readings, vacuum_samples
+from tests.bench.recording import in_columns, long_frames, readings, vacuum_samples
 
 PART: Final = "detector"
 KERNEL: Final = "kernel alone, on its grid"
@@ -33,8 +34,8 @@ def alone(size: Size) -> Iterator[Row]:
     """Measure the detector in frames as devices send them and longer, and its kernel on a ready grid."""
     record = readings(size.stalls, size.seconds)
     samples = vacuum_samples(record)
-    frames = {0.5: record, 2.0: long_frames(record, 2.0)}
-    detect(record[:2000], size.stalls)  # compile
+    frames = {0.5: in_columns(record), 2.0: in_columns(long_frames(record, 2.0))}
+    detect(in_columns(record[:2000]), size.stalls)  # compile
     grids = on_grid(record, size.stalls)
     counts = dict.fromkeys((f"frames of {s:g} s" for s in frames), samples)
     counts[KERNEL] = sum(grid.kpa.size + grid.plant_kpa.size for grid in grids) * round(100 * BIN_S)
@@ -54,7 +55,7 @@ def beside(size: Size) -> Iterator[Row]:
     record = readings(size.stalls, min(size.seconds, PEER_SECONDS))
     keyed = one_stall_each(record)
     frameworks = {name: work for name, work in FRAMEWORKS.items() if _installed(name)}
-    rivals: dict[str, Callable[[], object]] = {"ours": _job(record, size.stalls)}
+    rivals: dict[str, Callable[[], object]] = {"ours": _job(in_columns(record), size.stalls)}
     rivals |= {name: _framework_job(work, keyed) for name, work in frameworks.items()}
     timings = in_turns(rivals, size.runs)
     samples = vacuum_samples(record)
@@ -70,10 +71,10 @@ def beside(size: Size) -> Iterator[Row]:
         yield Row(PART, f"ratio to {name}", "not installed")
 
 
-def detect(record: Iterable[Reading], stalls: int) -> int:
+def detect(record: Iterable[ReadingBatch], stalls: int) -> int:
     """Let a new detector read a record; return the number of results."""
     detector = ParlorDetector(parlor="willowmere", stalls=stalls)
-    count = sum(len(detector.feed(reading)) for reading in record)
+    count = sum(len(detector.feed_batch(batch)) for batch in record)
     return count + len(detector.flush())
 
 
@@ -151,7 +152,7 @@ FRAMEWORKS: Final[dict[str, Callable[[Keyed], None]]] = {
 }
 
 
-def _job(record: Iterable[Reading], stalls: int) -> Callable[[], object]:
+def _job(record: Iterable[ReadingBatch], stalls: int) -> Callable[[], object]:
     return lambda: detect(record, stalls)
 
 

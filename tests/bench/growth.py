@@ -6,10 +6,11 @@ import tracemalloc
 from collections.abc import Iterator, Sequence
 from typing import Final
 
+from detect.batch import ReadingBatch
 from detect.readings import Reading
 from tests.bench.detector import detect
 from tests.bench.figures import Row, Size, exponent, in_turns, significant
-from tests.bench.recording import readings
+from tests.bench.recording import in_columns, readings
 
 PART: Final = "growth"
 STALLS: Final = (20, 40, 80, 120)
@@ -39,8 +40,8 @@ def _axis(
     runs: int,
 ) -> Iterator[Row]:
     """Time all places of one axis in turns, then weigh them."""
-    detect(records[0][:2000], stalls[0])  # compile
-    cases = list(zip(places, records, stalls, strict=True))
+    detect(in_columns(records[0][:2000]), stalls[0])  # compile
+    cases = list(zip(places, map(in_columns, records), stalls, strict=True))
     timings = in_turns(
         {str(place): lambda r=record, n=number: detect(r, n) for place, record, number in cases}, runs
     )
@@ -58,7 +59,7 @@ def _axis(
         )
 
 
-def memory_mb(record: Sequence[Reading], stalls: int) -> float:
+def memory_mb(record: Sequence[ReadingBatch], stalls: int) -> float:
     """Return the most memory a detector takes while it reads a record, the record apart [MB]."""
     tracemalloc.start()
     try:

@@ -11,7 +11,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Final, Self
 
-from store.advisor_views import CARRIED_RATIO, FRESH_DAYS, HIGH_SCC, LONGEST_INTERVAL_DAYS, RECOVERY_DAYS
+from store.advisor_views import CARRIED_RATIO
+from store.exposure import FRESH_DAYS, HIGH_SCC, LONGEST_INTERVAL_DAYS, RECOVERY_DAYS
 from store.history import History
 from store.schema import CLINICAL_CASE, MILKING, TEST_DAY, Column, ColumnType, Table
 

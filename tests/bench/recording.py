@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import cache
 
+from detect.batch import ReadingBatch
 from detect.readings import ArmPosition, CowAtStall, MilkFlow, Reading
 from ingest.decode import Decoder, Frame
 from ingest.wire import Message
@@ -40,6 +42,11 @@ def readings(stalls: int, seconds: int, rate_hz: int = 100) -> tuple[Reading, ..
 def long_frames(record: tuple[Reading, ...], frame_s: float) -> list[Reading]:
     """Return the same samples in longer frames."""
     return reframed(record, frame_s)
+
+
+def in_columns(record: Sequence[Reading], most: int = 20_000) -> list[ReadingBatch]:
+    """Return the same readings as decoded arrays, as many at once as a replay takes."""
+    return [ReadingBatch.of(record[at : at + most]) for at in range(0, len(record), most)]
 
 
 def vacuum_samples(record: tuple[Reading, ...]) -> int:

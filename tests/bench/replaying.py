@@ -12,12 +12,16 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
 
+from detect.batch import ReadingBatch
 from detect.parlor import ParlorDetector
-from ingest.capture import CaptureWriter, read_capture
+from detect.readings import CowAtStall
+from ingest.capture import CaptureWriter, read_parts
 from ingest.decode import Decoder, Frame
+from ingest.lanes import Lanes
 from ingest.pipeline import Pipeline
-from ingest.replay import replay
+from ingest.replay import in_batches, replay
 from ingest.sequencer import Sequencer
+from ingest.usual import Decoded, decode_all
 from ingest.wire import Message
 from store.batch import Batch
 from store.history import History
@@ -42,7 +46,7 @@ class WatchedHistory(History):
 
 def measure(size: Size) -> Iterator[Row]:
     """Measure the command as a process of its own, then its stages."""
-    sent = messages(size.stalls, size.seconds)
+    sent = messages(size.stalls, size.replay_s)
     folder = Path(tempfile.mkdtemp())
     try:
         capture = _captured(folder / "capture.parquet", sent)
@@ -63,13 +67,13 @@ def _rates(capture: Path, few: Path, size: Size) -> Iterator[Row]:
     """Time the command with all messages, and with so few that only its start is left."""
     start_cpu_s, _ = _median(lambda: _command(few), size.runs)
     cpu_s, clock_s = _median(lambda: _command(capture), size.runs)
-    what = f"{size.stalls} stalls at 100 Hz, {size.seconds} s of signal"
-    rate = size.seconds / cpu_s
+    what = f"{size.stalls} stalls at 100 Hz, {size.replay_s} s of signal"
+    rate = size.replay_s / cpu_s
     figure = (
-        f"{significant(rate)} times real time on a core ({significant(size.seconds / clock_s)} by the clock)"
+        f"{significant(rate)} times real time on a core ({significant(size.replay_s / clock_s)} by the clock)"
     )
     yield Row(PART, f"{what}, start included", figure, f"{BAR:.0f} times", rate >= BAR)
-    rate = size.seconds / (cpu_s - start_cpu_s)
+    rate = size.replay_s / (cpu_s - start_cpu_s)
     figure = f"{significant(rate)} times real time on a core"
     yield Row(
         PART, f"{what}, less the {start_cpu_s:.1f} s of a start", figure, f"{BAR:.0f} times", rate >= BAR
@@ -114,24 +118,46 @@ def _one_by_one(capture: Path, sent: Sequence[Message], stalls: int) -> dict[str
     root, parlor = sent[0].topic.split("/")[:2]
     decoder = Decoder(root, parlor, stalls)
     spent: dict[str, float] = {}
-    read = _timed(spent, "read", lambda: list(read_capture(capture)))
-    frames = _timed(spent, "decode", lambda: [decoder.decode(message) for message in read])
-    frames = [frame for frame in frames if isinstance(frame, Frame)]
+    read = _timed(spent, "read", lambda: list(in_batches(read_parts(capture))))
+    batches = _timed(spent, "decode", lambda: [decode_all(decoder, batch) for batch in read])
     sequencer = Sequencer({})
-    outcomes = _timed(spent, "sequence", lambda: [sequencer.push(frame) for frame in frames])
-    ready = [o.content for some in outcomes for o in some if isinstance(o, Frame)]
+    _timed(spent, "sequence", lambda: [put_in_order(sequencer, batch) for batch in batches])
     detector = ParlorDetector(parlor=parlor, stalls=stalls)
-    _timed(spent, "detect", lambda: [detector.feed(reading) for reading in ready])
+    ready = [readings_of(batch) for batch in batches]
+    _timed(spent, "detect", lambda: [detector.feed_batch(batch) for batch in ready])
     folder = Path(tempfile.mkdtemp())
     try:
         with WatchedHistory.open(folder / "farm.duckdb") as history:
             fresh = ParlorDetector(parlor=parlor, stalls=stalls)
             pipeline = Pipeline.open(history=history, detector=fresh, decoder=decoder)
-            _timed(spent, "all", lambda: replay(read_capture(capture), pipeline))
+            _timed(spent, "all", lambda: replay(read_parts(capture), pipeline))
             spent["store"] = history.spent_s
     finally:
         shutil.rmtree(folder)
     return spent
+
+
+def put_in_order(sequencer: Sequencer, batch: Decoded) -> None:
+    """Put the frames of a batch in order, as the pipeline does."""
+    lanes, at = Lanes(sequencer, batch), 0
+    while (at := lanes.run(at)) < len(batch):
+        frame = batch.frame(at)
+        if isinstance(frame, Frame):
+            lanes.push(frame)
+        at += 1
+    lanes.close()
+
+
+def readings_of(batch: Decoded) -> ReadingBatch:
+    """Return all readings of a batch in order of arrival."""
+    pieces: list[ReadingBatch] = []
+    for at, read in enumerate(batch.stamps["read"].tolist()):
+        frame = None if read else batch.others[at]
+        if read:
+            pieces.append(batch.readings.part(at, at + 1))
+        elif isinstance(frame, Frame) and isinstance(frame.content, CowAtStall):
+            pieces.append(ReadingBatch.of([frame.content]))
+    return ReadingBatch.join(pieces)
 
 
 def _timed(spent: dict[str, float], name: str, work: Callable[[], Any]) -> Any:

@@ -12,6 +12,7 @@ from typing import Final
 
 import numpy as np
 
+from detect.batch import ReadingBatch
 from detect.kinds import AirKind, Cause, Phase
 from detect.readings import StallVacuum
 from detect.results import AirEvent, Milking
@@ -192,7 +193,7 @@ def _commit_clips(history: History, numbers: range) -> None:
         vacuum.append(StallVacuum(stall, t_ns, CLIP_HZ, 0.05 * np.rint(kpa / 0.05)))
         event = _event(f"m{number}", stall, t_ns, rng)
         events.append(_moved(event, number, t_ns + 5 * S_NS))
-    history.commit(Batch(PARLOR, events, vacuum=vacuum))
+    history.commit(Batch(PARLOR, events, vacuum=ReadingBatch.of(vacuum)))
 
 
 def _moved(event: AirEvent, number: int, start_ns: int) -> AirEvent:

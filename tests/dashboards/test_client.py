@@ -37,6 +37,10 @@ class Service:
     async def refresh(self) -> None:
         """Have nothing to keep fresh."""
 
+    def silent_stalls(self) -> list[int]:
+        """Give those that are silent."""
+        return []
+
     def query(self, sql: str, params: list[Any]) -> dict[str, Any]:
         """Answer, or fail in two ways."""
         if sql == "wrong":

@@ -8,8 +8,9 @@ from pathlib import Path
 import pytest
 from prometheus_client import CollectorRegistry
 
+from dashboards.heard import SILENCE_S
 from dashboards.metrics import ServiceMetrics
-from dashboards.service import SILENCE_S, ServiceView
+from dashboards.service import ServiceView
 from detect.errors import InputError, StoreError
 from ingest.config import Config
 from ingest.pipeline import Committed
@@ -46,19 +47,22 @@ def committed(newest_recv_ns: int) -> Committed:
     return Committed(3, 3, 0, {}, (), (), (), {}, 0, newest_recv_ns)
 
 
-def test_silence_makes_the_service_unhealthy_and_a_message_heals_it(view: ServiceView, clock: Clock) -> None:
-    """Half a minute without a message is a complaint, before the first message too."""
-    assert view.complaints() == []
-    clock.now_ns += round((SILENCE_S + 5) * S)
-    assert view.complaints() == ["no message has been stored for 35 s"]
+def test_no_data_makes_the_service_unhealthy_and_a_message_heals_it(view: ServiceView, clock: Clock) -> None:
+    """Before the first data, and half a minute after the last, health says so."""
+    assert view.complaints() == ["no data yet, 0 s after the start"]
     view.observe(committed(clock.now_ns))
     assert view.complaints() == []
-    assert view.messages == 3
+    clock.now_ns += round((SILENCE_S + 5) * S)
+    assert view.complaints() == ["no data has been stored for 35 s"]
+    view.observe(committed(clock.now_ns))
+    assert view.complaints() == []
+    assert view.messages == 6
 
 
-def test_a_failure_stays_a_complaint(view: ServiceView) -> None:
+def test_a_failure_stays_a_complaint(view: ServiceView, clock: Clock) -> None:
     """What failed for good is told until the process ends."""
     view.fail("the store is full")
+    view.observe(committed(clock.now_ns))
     assert view.complaints() == ["the store is full"]
 
 

@@ -28,6 +28,10 @@ class FakeService:
         """Give the reasons set."""
         return self.reasons
 
+    def silent_stalls(self) -> list[int]:
+        """Give those that are silent."""
+        return [3]
+
     def query(self, sql: str, params: list[Any]) -> dict[str, Any]:
         """Echo, or fail on two words."""
         if sql == "broken":
@@ -81,4 +85,8 @@ def test_health_tells_the_reasons() -> None:
     """A sick service answers 503 and says why."""
     reply = answer(FakeService(["no message for 40 s"]), Request("GET", "/health"))
     assert reply.status == 503
-    assert json.loads(reply.body) == {"healthy": False, "reasons": ["no message for 40 s"]}
+    assert json.loads(reply.body) == {
+        "healthy": False,
+        "reasons": ["no message for 40 s"],
+        "silent_stalls": [3],
+    }

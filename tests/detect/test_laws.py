@@ -10,6 +10,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from detect.batch import ReadingBatch
 from detect.checkpoint import Checkpoint
 from detect.kinds import Cause
 from detect.readings import ArmPosition, CowAtStall, PlantVacuum, Reading, Samples, StallVacuum
@@ -105,6 +106,51 @@ def test_a_checkpoint_is_the_same_bytes_after_a_restart(record: Record) -> None:
 def test_the_framing_changes_nothing(record: Record, told: list[Result], frame_s: float) -> None:
     """The same samples in frames of another length give the same results."""
     assert heard(reframed(record.readings, frame_s)) == told
+
+
+@pytest.mark.parametrize("most", [7, 300, 20_000])
+def test_the_batching_changes_nothing(record: Record, told: list[Result], most: int) -> None:
+    """Readings taken many at once give the same results and leave the same state as one by one."""
+    rng, at = np.random.default_rng(most), 0
+    batched, single = detector(), detector()
+    said: list[Result] = []
+    while at < len(record.readings):
+        part = record.readings[at : at + int(rng.integers(1, most))]
+        cut = int(rng.integers(len(part)))
+        said += batched.feed_batch(
+            ReadingBatch.join([ReadingBatch.of(part[:cut]), ReadingBatch.of(part[cut:])])
+        )
+        at += len(part)
+    for reading in record.readings:
+        single.feed(reading)
+    assert batched.checkpoint() == single.checkpoint()
+    assert said + batched.flush() == told
+
+
+@pytest.mark.parametrize("disturb", [1, 2, 3])
+def test_batches_decide_on_clocks_as_single_readings_do(record: Record, disturb: int) -> None:
+    """Late readings, one clock that jumps and a silence of all are told apart at the same reading."""
+    mixed = interleaved(record.readings, np.random.default_rng(disturb), most_s=9.0)
+    mixed = [_jumped(reading, index, disturb) for index, reading in enumerate(mixed)]
+    single, batched = detector(), detector()
+    told = [result for reading in mixed for result in single.feed(reading)]
+    said = [
+        r
+        for at in range(0, len(mixed), 997)
+        for r in batched.feed_batch(ReadingBatch.of(mixed[at : at + 997]))
+    ]
+    assert said == told
+    assert batched.counters == single.counters
+    assert batched.counters["late_samples"] > 0
+    assert batched.checkpoint() == single.checkpoint()
+
+
+def _jumped(reading: Reading, index: int, disturb: int) -> Reading:
+    """Set one stall's clock ahead and another's back in the middle, and let an hour pass later."""
+    shift_s = 3600 if index > 9000 and disturb != 2 else 0
+    if index > 6000 and disturb != 3 and not isinstance(reading, PlantVacuum):
+        shift_s += {3: 200, 4: -100}.get(reading.stall, 0)
+    return replace(reading, t_ns=reading.t_ns + shift_s * S)
 
 
 @pytest.mark.parametrize("seed", range(4))

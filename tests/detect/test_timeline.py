@@ -8,10 +8,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from detect.batch import VACUUM
+from detect.grid import ROWS
 from detect.kinds import Channel
 from detect.params import BIN_NS, TimelineParams
 from detect.readings import MilkFlow, Reading, StallVacuum
-from detect.timeline import SPAN, VACUUM, Timeline
+from detect.timeline import Timeline
 from tests.detect.scripted import START_NS, Parlor, S, at_s, told_by
 
 START_BIN = START_NS // BIN_NS
@@ -135,7 +137,7 @@ def test_one_clock_that_jumps_is_shifted_and_counted(jump_s: float) -> None:
     assert line.counters["clock_shifts"] == 1
     lost = line.counters["late_samples"] + line.counters["ahead_readings"]
     assert 0 < lost <= 2 * TimelineParams().doubt_readings
-    assert at_s(int(line.covered[VACUUM, 1])) == pytest.approx(130.0, abs=5.0)
+    assert at_s(int(line.grid.covered[VACUUM, 1])) == pytest.approx(130.0, abs=5.0)
 
 
 def test_one_frame_from_the_future_moves_nobody() -> None:
@@ -173,10 +175,10 @@ def test_without_quarter_sensors_there_is_no_room_for_them() -> None:
 def test_the_grid_is_bounded() -> None:
     """However long the record, the same arrays hold it."""
     line = fed(running(10.0))
-    shape = line.total.shape
+    shape = line.grid.total.shape
     for reading in (replace(r, t_ns=r.t_ns + 10 * S) for r in running(120.0)):
         take(line, reading)
-    assert line.total.shape == shape == (4, SPAN, 4)
+    assert line.grid.total.shape == shape == (4, ROWS, 4)
     assert line.pending == []
 
 

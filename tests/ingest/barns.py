@@ -14,6 +14,7 @@ import polars as pl
 from ingest.capture import CaptureWriter
 from ingest.config import Config, ParlorConfig
 from ingest.detector import make_detector
+from ingest.messages import Messages
 from ingest.pipeline import Pipeline
 from ingest.replay import replay
 from ingest.wire import Message
@@ -95,7 +96,7 @@ def replayed_tables(barns: Sequence[Barn], folder: Path) -> dict[str, pl.DataFra
         config = Config(parlor=ParlorConfig(name=one.parlor, stalls=one.stalls))
         with History.open(folder / f"{one.parlor}.duckdb") as history:
             replay(
-                one.messages,
+                [Messages.of(one.messages)],
                 Pipeline.open(history=history, detector=make_detector(config), decoder=config.decoder()),
             )
             for table in LEDGER_TABLES:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import duckdb
 
+from detect.batch import ReadingBatch
 from detect.checkpoint import Checkpoint
 from detect.errors import CheckpointError
 from detect.kinds import Condition
@@ -37,7 +38,11 @@ class CountingDetector:
     counts: dict[int, int] = field(default_factory=dict)
     sums: dict[int, int] = field(default_factory=dict)
 
-    def feed(self, reading: Reading) -> list[Result]:
+    def feed_batch(self, batch: ReadingBatch) -> list[Result]:
+        """Count readings, one after the other."""
+        return [result for reading in batch.readings() for result in self._count(reading)]
+
+    def _count(self, reading: Reading) -> list[Result]:
         """Count a reading; the plant is stall 0."""
         stall = 0 if isinstance(reading, PlantVacuum) else reading.stall
         self.counts[stall] = self.counts.get(stall, 0) + 1

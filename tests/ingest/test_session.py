@@ -31,13 +31,13 @@ class Clock:
 
 def test_nothing_is_an_empty_batch() -> None:
     """After a whole window of silence the service gets to look whether it should stop."""
-    assert take_batch(waiting(0), window_s=0.0, most=10, clock_s=Clock(0.0)) == []
+    assert take_batch(waiting(0), until_s=0.0, most=10, clock_s=Clock(0.0)) == []
 
 
 def test_a_batch_keeps_the_order_and_its_bound() -> None:
     """The first ``most`` are taken, the rest waits."""
     incoming = waiting(10)
-    batch = take_batch(incoming, window_s=60.0, most=4, clock_s=Clock(0.0))
+    batch = take_batch(incoming, until_s=60.0, most=4, clock_s=Clock(0.0))
     assert batch == [Connected(i) for i in range(4)]
     assert incoming.qsize() == 6
 
@@ -45,9 +45,9 @@ def test_a_batch_keeps_the_order_and_its_bound() -> None:
 def test_what_has_piled_up_is_taken_even_after_the_window() -> None:
     """A slow commit makes the next batch larger, not later."""
     incoming = waiting(10)
-    assert len(take_batch(incoming, window_s=1.0, most=100, clock_s=Clock(5.0))) == 10
+    assert len(take_batch(incoming, until_s=1.0, most=100, clock_s=Clock(5.0))) == 10
 
 
 def test_a_batch_ends_with_its_window() -> None:
     """When nothing more is there after the window, the batch is done."""
-    assert len(take_batch(waiting(3), window_s=0.01, most=100, clock_s=Clock(0.001))) == 3
+    assert len(take_batch(waiting(3), until_s=0.01, most=100, clock_s=Clock(0.001))) == 3

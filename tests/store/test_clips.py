@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -10,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from detect.batch import ReadingBatch
 from detect.checkpoint import Checkpoint
 from detect.errors import StoreError
 from detect.readings import StallVacuum
@@ -46,7 +48,7 @@ def fed(path: Path, cuts: Sequence[int], *, lost: Sequence[int] = ()) -> None:
         vacuum = [frame(s, stall) for s in range(first, end) if s not in lost for stall in (1, STALL)]
         told = [EVENTS[s] for s in range(first, end) if s in EVENTS]
         with History.open(path) as history:
-            history.commit(Batch(PARLOR, told, vacuum=vacuum))
+            history.commit(Batch(PARLOR, told, vacuum=ReadingBatch.of(vacuum)))
 
 
 def test_a_clip_holds_five_seconds_before_and_after(path: Path) -> None:
@@ -106,7 +108,7 @@ def test_of_a_long_event_the_beginning_is_kept(path: Path) -> None:
     """Twenty seconds of a long event and five either side, no more."""
     with History.open(path) as history:
         long = event(1, at_s=10, lasts_s=600.0)
-        history.commit(Batch(PARLOR, [long], vacuum=[frame(s) for s in range(40)]))
+        history.commit(Batch(PARLOR, [long], vacuum=ReadingBatch.of([frame(s) for s in range(40)])))
         assert rows(history, "SELECT len(vacuum_dapa) FROM clip") == [(30 * 50,)]
 
 
@@ -114,9 +116,10 @@ def test_recent_vacuum_does_not_pile_up(path: Path) -> None:
     """Only the last five minutes stand by for clips."""
     with History.open(path) as history:
         for start in range(0, 25_000, 5_000):
-            history.commit(Batch(PARLOR, vacuum=[frame(s) for s in range(start, start + 5_000)]))
-        [(frames,)] = rows(history, "SELECT count(*) FROM recent_trace")
-        assert frames <= 5_000 + 301
+            vacuum = [frame(s) for s in range(start, start + 5_000) if s % 7]
+            history.commit(Batch(PARLOR, vacuum=ReadingBatch.of(vacuum)))
+        [(bytes_,)] = rows(history, "SELECT sum(octet_length(samples)) FROM recent_trace")
+        assert bytes_ <= (5_000 + 301) * 2 * RATE_HZ
 
 
 def test_clips_go_out_and_come_back(path: Path, tmp_path: Path) -> None:
@@ -127,3 +130,31 @@ def test_clips_go_out_and_come_back(path: Path, tmp_path: Path) -> None:
         assert load_tables(other, tmp_path / "tables").new == 4
         assert load_tables(other, tmp_path / "tables").new == 0
         assert digest(other) == digest(history)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    sizes=st.lists(st.integers(1, 90), min_size=1, max_size=25),
+    late_ns=st.integers(0, 40_000_000),
+    cuts=st.sets(st.integers(1, 24), max_size=6),
+    seed=st.integers(0, 99),
+)
+def test_clips_do_not_depend_on_the_frames_that_share_a_row(
+    tmp_path_factory: pytest.TempPathFactory, sizes: list[int], late_ns: int, cuts: set[int], seed: int
+) -> None:
+    """Frames of any length and phase, committed together or one by one, make the same clip."""
+    rng, at, frames = np.random.default_rng(seed), 0, []
+    for size in sizes:
+        t_ns = T0_NS + late_ns + at * 20_000_000 + (7_000_000 if rng.random() < 0.1 else 0)
+        frames.append(StallVacuum(STALL, t_ns, RATE_HZ, np.arange(at, at + size) / 100.0))
+        at += size
+    folder, clips = tmp_path_factory.mktemp("rows"), []
+    for name, edges in (("one", []), ("all", range(1, len(frames))), ("some", sorted(cuts))):
+        with History.open(folder / name) as history:
+            for first, stop in itertools.pairwise([0, *(e for e in edges if e < len(frames)), len(frames)]):
+                history.commit(Batch(PARLOR, vacuum=ReadingBatch.of(frames[first:stop])))
+            end = StallVacuum(STALL, T0_NS + 100 * SECOND_NS, RATE_HZ, np.zeros(1))
+            history.commit(Batch(PARLOR, [event(1, at_s=6)], vacuum=ReadingBatch.of([end])))
+            clips.append(rows(history, "FROM clip"))
+    assert clips[0] == clips[1] == clips[2]
+    assert len(clips[0]) == 1

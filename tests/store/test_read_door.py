@@ -17,7 +17,7 @@ from store.checks import digest
 from store.child_process import environment
 from store.history import Batch, History
 from store.question import QueryLimits
-from store.read_door import AT_ONCE, ReadDoor
+from store.read_door import LET_IN, ReadDoor
 from store.shared_history import SharedHistory
 from tests.store.drawn import PARLOR, air_event, full_batch, rows
 
@@ -192,7 +192,7 @@ def test_more_than_a_few_at_once_are_sent_away(door: ReadDoor) -> None:
             door.ask(BOMBS["cross join"], (), SHORT)
 
     door.ask("SELECT 1")
-    busy = [threading.Thread(target=ask_much) for _ in range(AT_ONCE)]
+    busy = [threading.Thread(target=ask_much) for _ in range(LET_IN)]
     for thread in busy:
         thread.start()
     refused = 0

@@ -1,7 +1,7 @@
 """Measure the way from publish to commit; a script apart from the tests.
 
 ``python -m tests.system.bench_delivery [--seconds 30]`` runs mosquitto, the whole service and 80 invented
-stalls (three vacuum channels of 25 samples, four frames a second each), and prints a table: 2.5 minutes. A
+stalls (three vacuum channels of 25 samples, four frames a second each), and prints a table: 3 minutes. A
 latency is from handing a frame to the broker until the receipt of its commit has come back. The
 devices' clock runs with the frames: at a higher rate the detector works through more signal a second.
 """
@@ -26,14 +26,15 @@ from detect.readings import StallVacuum
 from tests.system.crashing import NS, Farm, Service
 from tests.system.flow import NOMINAL_S, STALLS, Flow, Frames, Receipts
 from tests.system.mosquitto import Mosquitto
-from tests.system.process_figures import cpu_s, memory_mb
-from tests.system.siege import Siege
+from tests.system.process_figures import FamilyMemory, cpu_s, memory_mb
+from tests.system.siege import Asking, Siege
 
 LATENCY_MS: Final = 400.0
 SUSTAINED_S: Final = 4000.0
 RESTART_S: Final = 3.0
 CATCH_UP: Final = 4.0
 MEMORY_MB: Final = 200.0
+FAMILY_MB: Final = 300.0
 QUARTERS: Final = 4
 WARM_UP_S: Final = 5.0
 
@@ -75,11 +76,28 @@ def latency(bench: Bench) -> None:
 
 def besieged(bench: Bench) -> None:
     """Measure the same while the read door is stormed and backups are made."""
-    with Siege(bench.url) as siege:
+    with Siege(bench.url) as siege, FamilyMemory(bench.service.pid) as memory:
         delays, p99_ms = _delays(bench)
     held = p99_ms <= LATENCY_MS and not siege.let_in
     bar = f"p99 {LATENCY_MS:.0f} ms, no trespass"
     bench.tell("the same, read door besieged", f"{delays}; {siege.told()}", bar=bar, held=held)
+    _family(bench, "besieged", memory)
+
+
+def asked(bench: Bench) -> None:
+    """Measure while somebody asks for one view after another."""
+    with Asking(bench.url), FamilyMemory(bench.service.pid) as memory:
+        delays, p99_ms = _delays(bench)
+    held = p99_ms <= LATENCY_MS
+    bench.tell("the same, asked for views without a pause", delays, bar=f"p99 {LATENCY_MS:.0f} ms", held=held)
+    _family(bench, "asked for views", memory)
+
+
+def _family(bench: Bench, when: str, memory: FamilyMemory) -> None:
+    """Tell the memory of the service and all that it started."""
+    question = f"memory of all processes, {when}"
+    found, bar = f"at most {memory.most_mb:.0f} MB", f"{FAMILY_MB:.0f} MB"
+    bench.tell(question, found, bar=bar, held=memory.most_mb <= FAMILY_MB)
 
 
 def _delays(bench: Bench) -> tuple[str, float]:
@@ -174,6 +192,7 @@ def main() -> None:
             flow.last(WARM_UP_S)
         latency(bench)
         memory(bench, "at the nominal rate")
+        asked(bench)
         besieged(bench)
         sustained(bench)
         memory(bench, "after the sustained rate")

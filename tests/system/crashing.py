@@ -25,6 +25,7 @@ from ingest import hold_state
 from ingest.config import BrokerConfig, Config
 from ingest.detector import make_detector
 from ingest.gateway import Gateway
+from ingest.messages import Messages
 from ingest.pipeline import Pipeline
 from ingest.replay import in_batches
 from ingest.wire import Message, StreamKind, stall_topic
@@ -301,7 +302,7 @@ def uninterrupted(messages: Sequence[Message], config: Config, path: Path) -> No
     """Run a record through the pipeline in one go, without ending it."""
     with History.open(path) as history:
         pipeline = Pipeline.open(history=history, detector=make_detector(config), decoder=config.decoder())
-        for batch in in_batches(messages):
+        for batch in in_batches([Messages.of(messages)]):
             pipeline.process(batch)
 
 

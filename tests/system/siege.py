@@ -13,6 +13,7 @@ from typing import Final
 from tests.meanwhile import Meanwhile
 from tests.store.test_read_door import BOMBS, TRESPASSES
 
+VIEWS: Final = ("slips_per_100", "stall_day", "cow_exposure", "new_infection", "support_practice")
 ASKERS: Final = 3
 """One more than the door lets in at once."""
 PATIENCE_S: Final = 60.0
@@ -43,7 +44,7 @@ class Siege(Meanwhile):
         for sql in cycle(words[first::ASKERS]):
             if self.over.is_set():
                 return
-            status = self._post("v1/query", sql)
+            status = post(self._url, "v1/query", sql)
             self.tally[status] += 1
             if status == 200 and sql in TRESPASSES.values():
                 self.let_in.append(sql)
@@ -52,16 +53,31 @@ class Siege(Meanwhile):
 
     def _back_up(self) -> None:
         while not self.over.is_set():
-            self.tally[0] += self._post("v1/backup", "") == 200
+            self.tally[0] += post(self._url, "v1/backup", "") == 200
 
-    def _post(self, path: str, sql: str) -> int:
-        """Return the status of the answer."""
-        body = json.dumps({"sql": sql, "params": []}).encode()
-        asked = urllib.request.Request(self._url + path, body, {"Content-Type": "application/json"})  # noqa: S310
-        try:
-            with urllib.request.urlopen(asked, timeout=PATIENCE_S) as answer:  # noqa: S310 - our own loopback
-                while answer.read(2**20):
-                    pass
-                return int(answer.status)
-        except urllib.error.HTTPError as refused:
-            return refused.code
+
+class Asking(Meanwhile):
+    """Ask for one view after another for as long as the block lasts."""
+
+    def __init__(self, url: str) -> None:
+        self._url = url
+        super().__init__(self._ask)
+
+    def _ask(self) -> None:
+        for view in cycle(VIEWS):
+            if self.over.is_set():
+                return
+            post(self._url, "v1/query", f"FROM {view}")
+
+
+def post(url: str, path: str, sql: str) -> int:
+    """Send a question to a service, read the answer to its end and return its status."""
+    body = json.dumps({"sql": sql, "params": []}).encode()
+    asked = urllib.request.Request(url + path, body, {"Content-Type": "application/json"})  # noqa: S310
+    try:
+        with urllib.request.urlopen(asked, timeout=PATIENCE_S) as answer:  # noqa: S310 - our own loopback
+            while answer.read(2**20):
+                pass
+            return int(answer.status)
+    except urllib.error.HTTPError as refused:
+        return refused.code

@@ -16,6 +16,7 @@ from detect.errors import BrokerError
 from ingest.config import BrokerConfig
 from ingest.gateway import Gateway
 from ingest.live import Ending
+from ingest.messages import Messages
 from ingest.pipeline import Pipeline
 from ingest.publisher import Publisher
 from ingest.replay import replay
@@ -89,7 +90,10 @@ def expected(folder: Path, messages: list[Message]) -> dict[str, list[tuple[obje
     """Return the tables of the record sent once and in order."""
     path = folder / "expected.duckdb"
     with History.open(path) as history:
-        replay(messages, Pipeline.open(history=history, detector=CountingDetector(), decoder=DECODER))
+        replay(
+            [Messages.of(messages)],
+            Pipeline.open(history=history, detector=CountingDetector(), decoder=DECODER),
+        )
     return tables(path)
 
 

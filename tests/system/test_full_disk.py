@@ -11,6 +11,7 @@ import pytest
 from detect.errors import DiskError, StoreError
 from ingest.config import BrokerConfig
 from ingest.live import Ending, LiveService, Parts
+from ingest.messages import Messages
 from ingest.pipeline import Committed, Pipeline
 from ingest.publisher import Publisher
 from ingest.replay import replay
@@ -69,7 +70,10 @@ def test_a_full_disk_is_waited_for_and_nothing_is_lost(tmp_path: Path, kind: str
         stop.set()
         thread.join(PATIENCE_S)
     with History.open(tmp_path / "whole.duckdb") as whole:
-        replay(messages, Pipeline.open(history=whole, detector=CountingDetector(), decoder=DECODER))
+        replay(
+            [Messages.of(messages)],
+            Pipeline.open(history=whole, detector=CountingDetector(), decoder=DECODER),
+        )
     assert tables(path) == tables(tmp_path / "whole.duckdb")
     with History.open(path, read_only=True) as history:
         assert rows(history, "SELECT what FROM incident") == [("store_failed",)]

@@ -14,6 +14,7 @@ from ingest.capture import read_capture
 from ingest.client import BrokerClient, Delivery, Incoming
 from ingest.config import BrokerConfig
 from ingest.live import Ending, LiveService, Parts
+from ingest.messages import Messages
 from ingest.pipeline import Pipeline
 from ingest.publisher import Publisher
 from ingest.replay import replay
@@ -44,7 +45,10 @@ def send(url: str, messages: list[Message]) -> None:
 def replayed(path: Path, messages: list[Message]) -> None:
     """Replay messages into a history."""
     with History.open(path) as history:
-        replay(messages, Pipeline.open(history=history, detector=CountingDetector(), decoder=DECODER))
+        replay(
+            [Messages.of(messages)],
+            Pipeline.open(history=history, detector=CountingDetector(), decoder=DECODER),
+        )
 
 
 def deliveries(incoming: queue.SimpleQueue[Incoming], number: int) -> list[Delivery]:

@@ -106,7 +106,9 @@ def test_poison_ends_in_quarantine_and_the_rest_goes_on(
             while b'outcome="read"} %d.0' % GOOD not in read and time.monotonic() < until:
                 read = get(url, "/metrics")
             assert b'quietclaw_messages_total{outcome="read"} %d.0' % GOOD in read
-            assert json.loads(get(url, "/health")) == {"healthy": True, "reasons": []}
+            health = json.loads(get(url, "/health"))  # milk flow alone shows no slip
+            assert health["reasons"] == ["no stall's vacuum has been heard for 30 s"]
+            assert health["silent_stalls"] == [1, 2, 3, 4]
 
             assert main(["note", "--url", url, "--at", "2026-03-01", "--stalls", "2", "hose adjusted"]) == 0
             capsys.readouterr()
