@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 import sys
@@ -12,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from detect.errors import StoreError
+from detect.errors import DiskError, StoreError
 from store.checks import digest
 from store.history import History
 from store.log_copy import copy_path, log_is_sound, log_path
@@ -125,7 +126,7 @@ def test_without_a_copy_the_log_is_cut_where_it_breaks(
         [(what, detail)] = rows(history, "SELECT what, detail FROM incident")
         assert history.watermarks(PARLOR)["milking/willowmere/stall/1/vacuum"].seq < COMMITS - 1
     assert what == "log_cut"
-    assert ".damaged" in detail
+    assert re.match(rf"the log was kept up to byte \d+, .* is in .*{path.name}\.damaged", detail)
 
 
 def test_the_copy_follows_through_checkpoints(path: Path) -> None:
@@ -222,3 +223,18 @@ def test_a_copy_that_cannot_be_written_holds_no_commit_up(path: Path) -> None:
         history.commit(full_batch(3))
         assert copy_path(path).stat().st_size > log_path(path).stat().st_size > 0
         assert log_is_sound(path)
+
+
+def test_no_room_for_the_damaged_log_is_the_disk_s_fault(
+    killed: tuple[Path, dict[str, str]], tmp_path: Path
+) -> None:
+    """A log that cannot be put aside is not touched, with or without a copy, and may heal while we wait."""
+    left, _ = killed
+    path = shutil.copytree(left.parent, tmp_path / "full", dirs_exist_ok=True) / left.name
+    path.with_name(f"{path.name}.damaged").write_bytes(b"in the way")
+    log_path(path).write_bytes(b"")
+    with pytest.raises(DiskError, match="cannot be put aside"):
+        restore_log(path)
+    with pytest.raises(DiskError, match="cannot be put aside"):
+        cut_log(path, StoreError("Failure while replaying WAL file", where=str(path)))
+    assert log_path(path).read_bytes() == b""
