@@ -14,13 +14,15 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
-import numpy as np
-
 from dashboards.lean import COMPILER, give_back, trim
 from detect.checkpoint import Checkpoint
 from detect.machine import CACHE_VARIABLE, whole_mark
 from detect.parlor import ParlorDetector
-from detect.readings import StallVacuum
+from ingest.decode import NS_PER_MS, Decoder
+from ingest.messages import Messages
+from ingest.pipeline import Pipeline
+from ingest.replay import replay
+from ingest.wire import EARLIEST_MS, Message, StreamKind, VacuumPayload, stall_topic
 from store.batch import Batch, Watermark
 from store.child_process import command, environment
 
@@ -78,11 +80,20 @@ def compile_apart(
 
 
 def _load() -> None:
-    """Let a detector that is thrown away hear a few seconds of steady vacuum."""
-    detector = ParlorDetector(parlor="nowhere", stalls=1)
-    for frame in range(FRAMES):
-        detector.feed(StallVacuum(1, frame * 250_000_000, 100.0, np.full(25, 42.0)))
-    detector.flush()
+    """Let a pipeline that is thrown away read a few seconds of steady vacuum."""
+    topic = stall_topic(root="milking", parlor="nowhere", stall=1, kind=StreamKind.VACUUM)
+    pipeline = _pipeline(Decoder("milking", "nowhere", 1))
+    for seq in range(FRAMES):
+        t_ms = EARLIEST_MS + 250 * seq
+        payload = VacuumPayload(seq=seq, t_ms=t_ms, rate_hz=100.0, kpa=[42.0] * 25).to_bytes()
+        pipeline.process([Message(t_ms * NS_PER_MS, topic, payload)])
+    pipeline.finish()
+
+
+def _pipeline(decoder: Decoder) -> Pipeline:
+    """Return a pipeline whose results go nowhere."""
+    detector = ParlorDetector(parlor=decoder.parlor, stalls=decoder.stalls)
+    return Pipeline.open(history=_Nowhere(), detector=detector, decoder=decoder)
 
 
 class _Nowhere:
@@ -101,20 +112,11 @@ class _Nowhere:
 
 def compile_detector() -> None:
     """Replay some minutes of an invented parlor; what is found is thrown away."""
-    from ingest.decode import Decoder  # noqa: PLC0415 - the service has no use for a simulator
-    from ingest.messages import Messages  # noqa: PLC0415
-    from ingest.pipeline import Pipeline  # noqa: PLC0415
-    from ingest.replay import replay  # noqa: PLC0415
-    from simulator.rotary import simulate  # noqa: PLC0415
+    from simulator.rotary import simulate  # noqa: PLC0415 - the service has no use for a simulator
     from simulator.scenario import plain  # noqa: PLC0415
 
     scenario = replace(plain(stalls=STALLS, hours=MINUTES / 60.0), loaded=True)
-    pipeline = Pipeline.open(
-        history=_Nowhere(),
-        detector=ParlorDetector(parlor=scenario.parlor, stalls=STALLS),
-        decoder=Decoder(scenario.root, scenario.parlor, STALLS),
-    )
-    replay([Messages.of(simulate(scenario))], pipeline)
+    replay([Messages.of(simulate(scenario))], _pipeline(Decoder(scenario.root, scenario.parlor, STALLS)))
 
 
 if __name__ == "__main__":

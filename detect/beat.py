@@ -51,14 +51,24 @@ def swing_kpa(shaped: NDArray[np.float64], hz: float) -> float:
 
 @compiled
 def strongest(kpa: NDArray[np.float64]) -> tuple[float, float]:
-    """Return frequency [Hz] and amplitude [kPa] of the strongest beat."""
+    """Return frequency [Hz] and amplitude [kPa] of the strongest beat.
+
+    The recursion of :func:`swing_kpa` at all frequencies side by side: alone each waits for its last step.
+    """
     shaped = windowed(kpa)
+    count = round((HIGHEST_HZ - LOWEST_HZ) / STEP_HZ) + 1
+    twice, last, older = np.empty(count), np.zeros(count), np.zeros(count)
+    for k in range(count):
+        twice[k] = 2.0 * math.cos(TWO_PI * (LOWEST_HZ + k * STEP_HZ) * BIN_S)
+    for i in range(shaped.size):
+        for k in range(count):
+            last[k], older[k] = shaped[i] + twice[k] * last[k] - older[k], last[k]
     best_hz, best = 0.0, -1.0
-    for k in range(round((HIGHEST_HZ - LOWEST_HZ) / STEP_HZ) + 1):
-        hz = LOWEST_HZ + k * STEP_HZ
-        swing = swing_kpa(shaped, hz)
+    for k in range(count):
+        power = last[k] * last[k] + older[k] * older[k] - twice[k] * last[k] * older[k]
+        swing = 4.0 / shaped.size * math.sqrt(max(0.0, power))
         if swing > best:
-            best_hz, best = hz, swing
+            best_hz, best = LOWEST_HZ + k * STEP_HZ, swing
     return best_hz, best
 
 

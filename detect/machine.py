@@ -57,7 +57,7 @@ def _empty_in_place_of(names: tuple[str, ...]) -> Iterator[None]:
         yield
     finally:
         for name in empty:
-            del sys.modules[name]
+            sys.modules.pop(name, None)  # a thread that came here at the same time may have been first
 
 
 def compiled(function: F) -> F:

@@ -224,7 +224,8 @@ def read_parquet(file: Path) -> Iterator[Messages]:
         if rows.null_count().sum_horizontal().item():
             raise InputError(f"empty cell within rows {offset} to {offset + rows.height}", where=str(file))
         recv_ns, topics, payloads = rows.get_columns()
-        yield Messages(recv_ns.to_numpy(), topics.to_list(), payloads.to_list())
+        # Writable as all others are: compiled code would be compiled once more for a read-only array.
+        yield Messages(recv_ns.to_numpy(writable=True), topics.to_list(), payloads.to_list())
         if rows.height < READ_ROWS:
             return
         offset += rows.height
