@@ -70,16 +70,16 @@ def test_a_clip_holds_five_seconds_before_and_after(path: Path) -> None:
 
 def test_a_clip_of_a_refused_batch_comes_with_the_next(path: Path) -> None:
     """What a refused batch completed is not taken for stored: the same batch again brings its clip."""
-    vacuum = [frame(s) for s in range(LENGTH_S)]
+    frames = [frame(s) for s in range(LENGTH_S)]
+    whole, early, late = (ReadingBatch.of(part) for part in (frames, frames[:10], frames[10:]))
     wrong = Checkpoint(1, "0123abcd", {0: None})  # type: ignore[dict-item]
     with History.open(path) as history:
         with pytest.raises(StoreError):
-            history.commit(Batch(PARLOR, [EVENTS[25]], vacuum=vacuum, checkpoint=wrong))
+            history.commit(Batch(PARLOR, [EVENTS[25]], vacuum=whole, checkpoint=wrong))
         assert rows(history, "FROM clip") == []
-        history.commit(Batch(PARLOR, vacuum=vacuum[:10]))
-        history.commit(Batch(PARLOR, [EVENTS[25]], vacuum=vacuum[10:]))
-        assert rows(history, "SELECT event_id FROM clip") == [(EVENTS[25].event_id,)]
-        assert len(rows(history, "FROM recent_trace")) == LENGTH_S
+        history.commit(Batch(PARLOR, vacuum=early))
+        history.commit(Batch(PARLOR, [EVENTS[25]], vacuum=late))
+        assert rows(history, "SELECT event_id, len(vacuum_dapa) FROM clip") == [(EVENTS[25].event_id, 550)]
 
 
 @settings(max_examples=8, deadline=None)
