@@ -23,7 +23,7 @@ TRANSACTIONS: Final = {
     "log_copy": "log_copy",
     "salvage": "log_copy engine",
     "copying": "copying",
-    "merge": "exchange",
+    "merge": "merge exchange",
     "exchange": "exchange",
     "faults": "faults engine",
 }

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import re
 import shutil
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -10,9 +13,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from detect.errors import DiskError, StoreError
 from store.checks import digest
 from store.history import History
 from store.log_copy import copy_path, log_is_sound, log_path
+from store.salvage import cut_log, restore_log
 from tests.store.drawn import PARLOR, full_batch, rows
 
 COMMITS = 6
@@ -121,7 +126,7 @@ def test_without_a_copy_the_log_is_cut_where_it_breaks(
         [(what, detail)] = rows(history, "SELECT what, detail FROM incident")
         assert history.watermarks(PARLOR)["milking/willowmere/stall/1/vacuum"].seq < COMMITS - 1
     assert what == "log_cut"
-    assert ".damaged" in detail
+    assert re.match(rf"the log was kept up to byte \d+, .* is in .*{path.name}\.damaged", detail)
 
 
 def test_the_copy_follows_through_checkpoints(path: Path) -> None:
@@ -150,3 +155,86 @@ def test_a_copy_of_an_earlier_checkpoint_is_no_news(
     copy_path(path).write_bytes(old)
     with History.open(path) as history:
         assert digest(history) == expected
+
+
+def test_each_damage_is_put_aside_on_its_own(killed: tuple[Path, dict[str, str]], tmp_path: Path) -> None:
+    """A log that is damaged again lies beside the first one, which is not overwritten."""
+    left, _ = killed
+    path = shutil.copytree(left.parent, tmp_path / "twice", dirs_exist_ok=True) / left.name
+    logs = (log_path(path).read_bytes(), copy_path(path).read_bytes())
+    broken = [logs[0][:size] for size in (100, 200, 300)]
+    for damaged in broken:
+        log_path(path).write_bytes(damaged)
+        assert restore_log(path) is not None
+        assert log_path(path).read_bytes() == logs[0]
+    shelf = path.with_name(f"{path.name}.damaged")
+    assert sorted(folder.name for folder in shelf.iterdir()) == ["1", "2", "3"]
+    assert [(shelf / str(n) / log_path(path).name).read_bytes() for n in (1, 2, 3)] == broken
+    assert (shelf / "1" / copy_path(path).name).read_bytes() == logs[1]
+
+
+def test_what_another_process_writes_is_left_alone(
+    killed: tuple[Path, dict[str, str]], tmp_path: Path
+) -> None:
+    """While somebody else has the history nothing is restored, however log and copy differ."""
+    left, _ = killed
+    path = shutil.copytree(left.parent, tmp_path / "used", dirs_exist_ok=True) / left.name
+    script = "import duckdb, sys; c = duckdb.connect(sys.argv[1]); print('open', flush=True); input()"
+    pipe, command = subprocess.PIPE, [sys.executable, "-c", script, str(path)]
+    with subprocess.Popen(command, stdin=pipe, stdout=pipe, text=True) as other:  # noqa: S603 - our script
+        assert other.stdout is not None
+        assert other.stdout.readline() == "open\n"
+        log_path(path).write_bytes(b"")
+        assert restore_log(path) is None
+        assert log_path(path).read_bytes() == b""
+        other.communicate()
+    assert not path.with_name(f"{path.name}.damaged").exists()
+
+
+def test_an_error_that_is_not_about_the_log_stays_what_it_was(path: Path) -> None:
+    """Nothing is cut or put aside because the file is no history."""
+    path.write_bytes(b"no database" * 500)
+    log_path(path).write_bytes(b"whatever")
+    refused = StoreError("no database", where=str(path))
+    with pytest.raises(StoreError) as raised:
+        cut_log(path, refused)
+    assert raised.value is refused
+    assert log_path(path).read_bytes() == b"whatever"
+    assert sorted(p.name for p in path.parent.iterdir()) == [path.name, log_path(path).name]
+
+
+def test_a_copy_that_cannot_be_written_holds_no_commit_up(path: Path) -> None:
+    """Commits go on without the copy, and the next checkpoint begins it anew."""
+
+    def folded(history: History) -> None:
+        with history.reader() as reader:
+            reader.execute("CHECKPOINT")
+
+    with History.open(path) as history:
+        history.commit(full_batch(0))
+        folded(history)
+        copy_path(path).unlink()
+        copy_path(path).mkdir()
+        for number in (1, 2):
+            history.commit(full_batch(number))
+        assert history.watermarks(PARLOR)["milking/willowmere/stall/1/vacuum"].seq == 2
+        copy_path(path).rmdir()
+        folded(history)
+        history.commit(full_batch(3))
+        assert copy_path(path).stat().st_size > log_path(path).stat().st_size > 0
+        assert log_is_sound(path)
+
+
+def test_no_room_for_the_damaged_log_is_the_disk_s_fault(
+    killed: tuple[Path, dict[str, str]], tmp_path: Path
+) -> None:
+    """A log that cannot be put aside is not touched, with or without a copy, and may heal while we wait."""
+    left, _ = killed
+    path = shutil.copytree(left.parent, tmp_path / "full", dirs_exist_ok=True) / left.name
+    path.with_name(f"{path.name}.damaged").write_bytes(b"in the way")
+    log_path(path).write_bytes(b"")
+    with pytest.raises(DiskError, match="cannot be put aside"):
+        restore_log(path)
+    with pytest.raises(DiskError, match="cannot be put aside"):
+        cut_log(path, StoreError("Failure while replaying WAL file", where=str(path)))
+    assert log_path(path).read_bytes() == b""
