@@ -10,19 +10,7 @@ from detect.parlor import ParlorDetector
 from detect.readings import MilkFlow, StallVacuum
 from detect.views import StallNow
 from ingest.pipeline import Committed
-
-S = 1_000_000_000
-START_NS = 1_000 * S
-
-
-class Clock:
-    """A wall clock set by the test."""
-
-    now_ns = START_NS
-
-    def __call__(self) -> int:
-        """Tell the time."""
-        return self.now_ns
+from tests.dashboards.clock import Clock, S
 
 
 @pytest.fixture

@@ -15,18 +15,7 @@ from detect.errors import InputError, StoreError
 from ingest.config import Config
 from ingest.pipeline import Committed
 from store.batch import Batch, Quarantined
-
-S = 1_000_000_000
-
-
-class Clock:
-    """A wall clock set by the test."""
-
-    now_ns = 1_000 * S
-
-    def __call__(self) -> int:
-        """Tell the time."""
-        return self.now_ns
+from tests.dashboards.clock import Clock, S
 
 
 @pytest.fixture
