@@ -58,7 +58,7 @@ def test_a_batch_ends_with_its_window() -> None:
 
 @given(took_s=st.lists(st.floats(0.0, 3.0), max_size=50))
 def test_a_turn_is_never_more_than_a_window_away(took_s: list[float]) -> None:
-    """Full batches end before their time: however many there were, the next one waits for a window at most."""
+    """Full batches end before their time: however many there were, the next waits for a window at most."""
     due_s = now_s = 100.0
     for each_s in took_s:
         due_s = next_turn_s(due_s, now_s=now_s, window_s=0.25)

@@ -79,7 +79,8 @@ def test_after_many_full_batches_the_last_messages_wait_for_a_window(kind: str, 
     """A backlog is taken in full batches; what comes after it must not wait for yet another full one."""
     messages = record(60)
     full = 10
-    assert len(messages) > 50 * full and len(messages) % full, "no backlog, or no rest"
+    assert len(messages) > 50 * full, "no backlog"
+    assert len(messages) % full, "no rest"
     with broker(kind, tmp_path) as url:
         config = configuration(url, batch={"window_s": 1.0, "messages": full})
         with RunningService(config, tmp_path / "a.duckdb") as service:
