@@ -18,6 +18,7 @@ from detect.carry import SLACK
 from detect.cause import UNREST
 from detect.machine import compiled
 from detect.params import BIN_S
+from detect.place import share_scatter
 from detect.state import Happening, Now
 from detect.swing import ALIKE, clearness
 
@@ -284,6 +285,7 @@ def compare_arms(stalls: Any) -> None:
             n += 1
     usual = float(np.median(clear[:n])) if n >= FEWEST else 0.0
     rate = int(np.median(rates[:n])) if n >= FEWEST else 0
+    share_scatter(stalls)
     for i in range(stalls.shape[0]):
         s = stalls[i]
         s.others_at = rate
