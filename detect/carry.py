@@ -21,12 +21,14 @@ from detect.params import BIN_S, KernelNumbers
 from detect.place import is_longer, place_odds, pose_visit, step_odds
 from detect.state import RING, Happening, Now, report
 from detect.swing import (
+    HASTE,
     LONGEST_S,
     NEEDED_S,
     SHORTEST_S,
     SWING_S,
     clearness,
     find_beat,
+    forget_beat,
     lock_in,
     swing_share,
 )
@@ -46,7 +48,11 @@ POSED = 8  # arm readings after which the level is that of this milking
 SWING_LAG = 0.7  # of its memory by which the lock-in is late
 LOST_S = 1.5  # what is missing of the beat's share, summed over time, that is believed [s]
 LEVEL_LAG = 20  # bins (1 s) by which the level is
-AT_ONCE_S, ATTACHING = 8.0, 400  # never carried for longer, within so many bins (20 s): not since the attaching
+AT_ONCE_S, ATTACHING = (
+    8.0,
+    400,
+)  # never carried for longer, within so many bins (20 s): not since the attaching
+RARER, STAYS = 1.0, 1.5  # log odds: a dragged unit against a slack one; of what was found already
 BACK_SHARE = 2.0  # of the beat before: a cord that was slack until now
 MANY = 20  # arm readings (4 s) whose beat tells slack from drag better than the pose
 UNKNOWN_SHARE = 0.5  # of the weight carried by an arm that drags, or that has no beat
@@ -110,11 +116,12 @@ def learn_arm(s: Any, swing: tuple[float, float], scatter: tuple[float, float], 
     s.own_cord += own * (s.cord_mean - s.own_cord)
     s.own_n += dt_s
     s.norm_n += dt_s
-    gain = dt_s / min(NORM_S, s.norm_n)
+    gain, sink = dt_s / min(NORM_S, s.norm_n), dt_s / min(NORM_S, s.norm_n / HASTE + dt_s)
     for k in range(2):
         now = swing[0] if k == 0 else swing[1]
         noise = scatter[0] if k == 0 else scatter[1]
-        s.swing_noise[k] += gain * (noise - s.swing_noise[k])
+        off = noise - s.swing_noise[k]
+        s.swing_noise[k] += (gain if off > 0.0 else sink) * off
         s.own_swing[k] += dt_s / min(OWN_S, s.own_swing_n + dt_s) * (now - s.own_swing[k])
     s.own_swing_n += dt_s
     find_beat(s, dt_s)
@@ -146,9 +153,13 @@ def evidence(s: Any, share: float, num: KernelNumbers) -> int:
     step = step_odds(s) if s.own_n >= OWN_KNOWN_S else 0.0
     if is_lost(s, place, num):
         return SLACK
-    if max(place, step) < num.out_log_odds:
+    beats = share < 0.0 or share >= 1.5 * num.swing_share
+    out = num.out_log_odds + (RARER if beats else 0.0) - (STAYS if s.astray != 0 else 0.0)
+    if max(place, step) < out:
         return 0
-    if step > place and (share > BACK_SHARE or place_odds(s, s.own_angle, s.own_cord) > place + num.out_log_odds):
+    if step > place and (
+        share > BACK_SHARE or place_odds(s, s.own_angle, s.own_cord) > place + num.out_log_odds
+    ):
         return BACK
     angle, cord = (s.own_angle, s.own_cord) if step > place else (s.place_angle, s.place_cord)
     return off_state(s, share, (s.angle_mean - angle, s.cord_mean - cord), num)
@@ -210,7 +221,7 @@ def decide(s: Any, shown: int, share: float, now: Now, num: KernelNumbers) -> No
     b = now.bin
     step = max(1, b - s.last_arm)
     if s.astray != 0:
-        s.fine_run = s.fine_run + step if shown == 0 or shown == BACK else 0
+        s.fine_run = s.fine_run + step if shown in (0, BACK) else 0
         if s.fine_run >= num.clear_bins:
             close_support(s, b - s.fine_run, b + 1, now)
         return
@@ -233,7 +244,7 @@ def watch_arm(s: Any, angle_deg: float, cord_mm: float, now: Now, num: KernelNum
     b = now.bin
     note_motion(s, b, angle_deg, cord_mm)
     hanging = s.attached == 1 and b - s.up_bin > ON_S and b - s.high_bin < 20 and s.missing == 0
-    if hanging:
+    if hanging and (s.arm_n > 0 or b - s.arm_bin > CALM):
         dt_s = min(max((b - s.last_arm) * BIN_S, BIN_S), 0.4)
         swing = lock_in(s, b, (angle_deg, cord_mm), dt_s)
         if s.arm_n >= POSED and b - s.arm_bin > CALM:
@@ -246,6 +257,7 @@ def watch_arm(s: Any, angle_deg: float, cord_mm: float, now: Now, num: KernelNum
                 pose_visit(s, dt_s)
             if s.astray != 0:
                 weigh_support(s, share, num)
+                forget_beat(s, dt_s)
             elif beaten and shown == 0 and s.lost_s == 0.0:
                 scatter = (abs(angle_deg - s.angle_mean), abs(cord_mm - s.cord_mean))
                 learn_arm(s, swing, scatter, dt_s)

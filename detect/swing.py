@@ -26,6 +26,8 @@ CLIP = 3.0  # deviations of a sample: treading counts no more
 LEAST_CLEAR = 0.1  # beat over noise, squared, both together: what is weaker tells nothing
 OWN_SWING_S, OWN_LEAST, OWN_MOST = 25.0, 0.6, 1.6  # a cow hangs more or less on the cord than others
 UP_S, DOWN_S = 100.0, 300.0  # the norm of the swing follows what is taut, not what is slack [s]
+HASTE = 3.0  # a young norm sinks so much faster than it rises: people and cows shake the arm at first
+FORGOTTEN_S, DOUBT = 3000.0, 10.0  # a norm without its beat is forgotten, at most in so many times its age
 TRUSTED_S = 60.0  # carried seconds before the stall's norm of the swing is believed
 
 
@@ -96,11 +98,27 @@ def swing_size(s: Any, k: int, dt_s: float) -> float:
 @compiled
 def find_beat(s: Any, dt_s: float) -> None:
     """Find the rate of the stall's pulsator in what its arm showed while it carried."""
-    up, down = dt_s / min(UP_S, s.norm_n), dt_s / min(DOWN_S, s.norm_n)
+    up, down = dt_s / min(UP_S, s.norm_n), dt_s / min(DOWN_S, s.norm_n / HASTE + dt_s)
     for i in range(RATES):
         for k in range(2):
             off = s.bank_power[i, k] - s.beat[i, k]
             s.beat[i, k] += (up if off > 0.0 else down) * off
+    pick_beat(s, dt_s)
+
+
+@compiled
+def forget_beat(s: Any, dt_s: float) -> None:
+    """Let the stall's norm sink while its beat is missing: slowly, and the faster the less it rests on."""
+    down = dt_s / min(FORGOTTEN_S, DOUBT * s.norm_n)
+    for i in range(RATES):
+        for k in range(2):
+            s.beat[i, k] += down * min(s.bank_power[i, k] - s.beat[i, k], 0.0)
+    pick_beat(s, dt_s)
+
+
+@compiled
+def pick_beat(s: Any, dt_s: float) -> None:
+    """Take the rate at which the norm is highest for that of the stall's pulsator."""
     best, first, last = 0.0, 1, RATES - 1
     if s.others_at > 0:
         first, last = max(s.others_at - ALIKE, 1), min(s.others_at + ALIKE + 1, RATES - 1)
