@@ -43,7 +43,7 @@ CALM = 60  # bins (3 s) after which a motion counts as a new one
 RECOVERED = 0.6  # of what the other stalls show: somebody set the arm of a stall that was never carried
 OWN_S, NORM_S = 20.0, 2000.0  # memory of the milking's own level and of the stall's norm [s]
 OWN_KNOWN_S = 8.0  # carried seconds before the milking's own level is believed
-ON_S = 80  # bins (4 s) after the attaching in which people still hold the unit
+ON_S = 60  # bins (3 s) after the attaching in which people still hold the unit
 POSED = 8  # arm readings after which the level is that of this milking
 SWING_LAG = 0.7  # of its memory by which the lock-in is late
 LOST_S = 1.5  # what is missing of the beat's share, summed over time, that is believed [s]
@@ -141,7 +141,7 @@ def sum_up(s: Any, share: float, b: int, num: KernelNumbers, dt_s: float) -> Non
 @compiled
 def is_lost(s: Any, place: float, num: KernelNumbers) -> bool:
     """Tell whether the beat is gone; a pose that is usual here asks for more of that, an odd one for less."""
-    return bool(s.lost_s > LOST_S * min(max(1.0 - place / num.out_log_odds, 0.5), 1.75))
+    return bool(s.lost_s > LOST_S * min(max(1.0 - place / num.out_log_odds, 0.5), 1.4))
 
 
 @compiled
