@@ -118,14 +118,18 @@ def forget_beat(s: Any, dt_s: float) -> None:
 
 @compiled
 def pick_beat(s: Any, dt_s: float) -> None:
-    """Take the rate at which the norm is highest for that of the stall's pulsator."""
+    """Take the rate at which the norm is highest for that of the stall's pulsator.
+
+    A stall that was never carried has no norm to tell its rate: what it shows now tells, as soon as it is.
+    """
+    powers = s.bank_power if s.others_clear > 0.0 else s.beat
     best, first, last = 0.0, 1, RATES - 1
     if s.others_at > 0:
         first, last = max(s.others_at - ALIKE, 1), min(s.others_at + ALIKE + 1, RATES - 1)
     noise = (max(noise_power(s, 0), 1e-9), max(noise_power(s, 1), 1e-9))
-    before, here = beat_clear(s, first - 1, noise), beat_clear(s, first, noise)
+    before, here = beat_clear(powers, first - 1, noise), beat_clear(powers, first, noise)
     for i in range(first, last):  # slow sway rises towards the edge: only a peak is a beat
-        after = beat_clear(s, i + 1, noise)
+        after = beat_clear(powers, i + 1, noise)
         if here > best and here >= before and here >= after:
             best, s.beat_at = here, i
         before, here = here, after
@@ -134,9 +138,9 @@ def pick_beat(s: Any, dt_s: float) -> None:
 
 
 @compiled
-def beat_clear(s: Any, i: int, noise: tuple[float, float]) -> float:
-    """Return the usual power at one rate over the noise, angle and cord together."""
-    return float(s.beat[i, 0] / noise[0] + s.beat[i, 1] / noise[1])
+def beat_clear(powers: Any, i: int, noise: tuple[float, float]) -> float:
+    """Return the power at one rate over the noise, angle and cord together."""
+    return float(powers[i, 0] / noise[0] + powers[i, 1] / noise[1])
 
 
 @compiled
