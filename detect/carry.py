@@ -6,10 +6,11 @@ sensor belong to the stall and the height of the claw to the cow:
 - swing: a taut cord passes the pulsation on to the arm. Lock-ins at every rate that a pulsator may have
   find it, and measure it against what this stall shows when it carries.
 - step: angle or cord leave the level that this very milking had before.
-- place: angle or cord lie outside of what the stall shows from cow to cow.
+- place: angle and cord lie outside of what the stall shows from cow to cow (:mod:`detect.place`).
 
-No swing, or cord paid out without its swing, is ``slack``; a departure of the angle under a taut
-cord is ``drag``. Whether real arms show the swing was tried in simulation only.
+No swing, or out of place with little of it, is ``slack``; out of place under a taut cord is ``drag``. A
+step back to the usual place, or to a full swing, shows that the unit was not carried before. Whether
+real arms show the swing was tried in simulation only.
 """
 
 from __future__ import annotations
@@ -47,12 +48,11 @@ ON_S = 60  # bins (3 s) after the attaching in which people still hold the unit
 POSED = 8  # arm readings after which the level is that of this milking
 SWING_LAG = 0.7  # of its memory by which the lock-in is late
 LOST_S = 1.5  # what is missing of the beat's share, summed over time, that is believed [s]
+LOST_ODD, LOST_USUAL = 0.5, 1.4  # of that in an odd and in a usual pose
 LEVEL_LAG = 20  # bins (1 s) by which the level is
-AT_ONCE_S, ATTACHING = (
-    8.0,
-    400,
-)  # never carried for longer, within so many bins (20 s): not since the attaching
+AT_ONCE_S, ATTACHING = 8.0, 400  # hardly carried in so many bins (20 s): not since the attaching
 RARER, STAYS = 1.0, 1.5  # log odds: a dragged unit against a slack one; of what was found already
+LOOSE = 1.5  # times the share of a lost beat: a weaker one out of place is slack, a stronger one drags
 BACK_SHARE = 2.0  # of the beat before: a cord that was slack until now
 MANY = 20  # arm readings (4 s) whose beat tells slack from drag better than the pose
 UNKNOWN_SHARE = 0.5  # of the weight carried by an arm that drags, or that has no beat
@@ -141,7 +141,7 @@ def sum_up(s: Any, share: float, b: int, num: KernelNumbers, dt_s: float) -> Non
 @compiled
 def is_lost(s: Any, place: float, num: KernelNumbers) -> bool:
     """Tell whether the beat is gone; a pose that is usual here asks for more of that, an odd one for less."""
-    return bool(s.lost_s > LOST_S * min(max(1.0 - place / num.out_log_odds, 0.5), 1.4))
+    return bool(s.lost_s > LOST_S * min(max(1.0 - place / num.out_log_odds, LOST_ODD), LOST_USUAL))
 
 
 @compiled
@@ -153,7 +153,7 @@ def evidence(s: Any, share: float, num: KernelNumbers) -> int:
     step = step_odds(s) if s.own_n >= OWN_KNOWN_S else 0.0
     if is_lost(s, place, num):
         return SLACK
-    beats = share < 0.0 or share >= 1.5 * num.swing_share
+    beats = share < 0.0 or share >= LOOSE * num.swing_share
     out = num.out_log_odds + (RARER if beats else 0.0) - (STAYS if s.astray != 0 else 0.0)
     if max(place, step) < out:
         return 0
@@ -168,7 +168,7 @@ def evidence(s: Any, share: float, num: KernelNumbers) -> int:
 @compiled
 def off_state(s: Any, share: float, off: tuple[float, float], num: KernelNumbers) -> int:
     """Return what a unit out of place is: by its beat, or by how it stands off where no beat is known."""
-    loose = is_longer(s, off[0], off[1]) if share < 0.0 else share < 1.5 * num.swing_share
+    loose = is_longer(s, off[0], off[1]) if share < 0.0 else share < LOOSE * num.swing_share
     return SLACK if loose else DRAG
 
 
@@ -195,7 +195,7 @@ def weigh_support(s: Any, share: float, num: KernelNumbers) -> None:
     s.astray_sum += share
     s.astray_n += 1
     if s.astray_n >= MANY:
-        s.astray = SLACK if s.astray_sum < 1.5 * num.swing_share * s.astray_n else DRAG
+        s.astray = SLACK if s.astray_sum < LOOSE * num.swing_share * s.astray_n else DRAG
 
 
 @compiled

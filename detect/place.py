@@ -19,6 +19,7 @@ from detect.state import VISITS
 
 VISIT_S = 20.0  # seconds of beat after which a milking counts
 FEWEST_VISITS = 2  # milkings that must agree before a pose can stand off
+MOST_VISITS = 200.0  # milkings of each stall behind the scatter from cow to cow
 PRIOR_N, PRIOR_DEG, PRIOR_MM = 3.0, 2.5, 30.0  # scatter from cow to cow to begin with, and its weight
 WANDER_DEG, WANDER_MM = 0.8, 7.0  # of a pose within a milking
 STEP_DEG, STEP_MM = 1.0, 9.0  # of a pose against the milking's own level of the last half minute
@@ -56,6 +57,8 @@ def learn_place(s: Any, out_log_odds: float) -> None:
 def learn_scatter(s: Any, angle: float, cord: float) -> None:
     """Add one milking's departure from the stall's usual pose."""
     weight = s.place_n / (s.place_n + 1.0)
+    for k in range(4):
+        s.place_scatter[k] *= 1.0 - 1.0 / MOST_VISITS
     s.place_scatter[0] += weight * angle * angle
     s.place_scatter[1] += weight * fold(s) * angle * cord
     s.place_scatter[2] += weight * cord * cord

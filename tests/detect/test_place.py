@@ -94,7 +94,7 @@ def test_the_scatter_is_that_of_the_herd() -> None:
 
 
 def told(drag_s: tuple[float, float], turn: tuple[float, float]) -> list[SupportEvent]:
-    """Return the unsupported stretches of four milkings, the fourth from 1000 s on with its arm turned away."""
+    """Return the unsupported stretches of four milkings, the fourth (1000 s on) with its arm turned away."""
     parlor = Parlor.of(1, 1320)
     stall = parlor.stalls[0]
     rng = np.random.default_rng(7)
