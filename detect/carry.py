@@ -41,7 +41,7 @@ RESTING, PARK_GAIN = 200, 0.02  # an arm at rest for 10 s after a milking is par
 STEP_MM, STEP_DEG = 60.0, 6.0  # a cord and an angle that say as much as each other
 REMOVAL = 160  # bins (8 s) after the vacuum went within which a motion is the removal
 CALM = 60  # bins (3 s) after which a motion counts as a new one
-RECOVERED = 0.6  # of what the other stalls show: somebody set the arm of a stall that was never carried
+RECOVERED = 0.4  # of what the other stalls show: somebody set the arm of a stall that was never carried
 OWN_S, NORM_S = 20.0, 2000.0  # memory of the milking's own level and of the stall's norm [s]
 OWN_KNOWN_S = 8.0  # carried seconds before the milking's own level is believed
 ON_S = 60  # bins (3 s) after the attaching in which people still hold the unit
@@ -111,10 +111,11 @@ def is_near_park(s: Any, angle_deg: float, cord_mm: float) -> int:
 @compiled
 def learn_arm(s: Any, swing: tuple[float, float], scatter: tuple[float, float], dt_s: float) -> None:
     """Learn what this milking and this stall show while the unit is carried."""
-    own = dt_s / min(OWN_S, s.own_n + dt_s)
-    s.own_angle += own * (s.angle_mean - s.own_angle)
-    s.own_cord += own * (s.cord_mean - s.own_cord)
-    s.own_n += dt_s
+    if s.lost_s == 0.0:  # where some of the beat is missing the pose may be that of a slack cord
+        own = dt_s / min(OWN_S, s.own_n + dt_s)
+        s.own_angle += own * (s.angle_mean - s.own_angle)
+        s.own_cord += own * (s.cord_mean - s.own_cord)
+        s.own_n += dt_s
     s.norm_n += dt_s
     gain, sink = dt_s / min(NORM_S, s.norm_n), dt_s / min(NORM_S, s.norm_n / HASTE + dt_s)
     for k in range(2):
@@ -258,7 +259,7 @@ def watch_arm(s: Any, angle_deg: float, cord_mm: float, now: Now, num: KernelNum
             if s.astray != 0:
                 weigh_support(s, share, num)
                 forget_beat(s, dt_s)
-            elif beaten and shown == 0 and s.lost_s == 0.0:
+            elif beaten and shown == 0:
                 scatter = (abs(angle_deg - s.angle_mean), abs(cord_mm - s.cord_mean))
                 learn_arm(s, swing, scatter, dt_s)
     s.last_arm = b

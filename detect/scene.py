@@ -58,7 +58,7 @@ SOUND_KPA: Final = 1.0
 """A plant this little under its regulated level [kPa] is sound."""
 ARM_S: Final = 200.0
 """Attached seconds of a stall before its arm is held against the others' [s]."""
-NEVER_TAUT: Final = 0.35
+NEVER_TAUT: Final = 0.25
 """A cord whose beat stands this little out of the noise, against the other stalls', was never taut."""
 LOW_RATE: Final = 0.25
 """Log odds of a slip for each kPa the plant is low (0.4 N of holding force on a 22 mm teat)."""

@@ -98,7 +98,8 @@ def swing_size(s: Any, k: int, dt_s: float) -> float:
 @compiled
 def find_beat(s: Any, dt_s: float) -> None:
     """Find the rate of the stall's pulsator in what its arm showed while it carried."""
-    up, down = dt_s / min(UP_S, s.norm_n), dt_s / min(DOWN_S, s.norm_n / HASTE + dt_s)
+    haste = HASTE if s.norm_n < TRUSTED_S else 1.0
+    up, down = dt_s / min(UP_S, s.norm_n), dt_s / min(DOWN_S, s.norm_n / haste + dt_s)
     for i in range(RATES):
         for k in range(2):
             off = s.bank_power[i, k] - s.beat[i, k]
