@@ -10,11 +10,11 @@ from __future__ import annotations
 
 import argparse
 import json
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
 from pathlib import Path
 
-from tests.mutation.report import as_json, as_text
+from tests.mutation.report import Tried, as_json, as_text
 from tests.mutation.targets import targets, warm
 from tests.mutation.trial import Plan
 from tests.mutation.worker import HOME, begin, tried
@@ -26,7 +26,7 @@ def _chosen() -> argparse.Namespace:
     parser.add_argument("modules", nargs="*", help="such as detect.claw or store; all when none is named")
     parser.add_argument("--sample", type=int, default=0, help="mutants to draw of each module; 0 takes all")
     parser.add_argument("--seed", type=int, default=1, help="the same seed draws the same mutants")
-    parser.add_argument("--workers", type=int, default=2, help="modules at the same time")
+    parser.add_argument("--workers", type=int, default=2, help="mutants at the same time")
     parser.add_argument("--longest", type=float, default=20.0, help="leave out tests that take longer [s]")
     parser.add_argument("--tests", nargs="+", default=(), help="files or folders instead of the module's own")
     parser.add_argument("--only", type=int, nargs="+", default=(), help="these numbers of one module only")
@@ -46,21 +46,23 @@ def main() -> None:
     """Try the chosen modules and print survivors and scores."""
     chosen = _chosen()
     known = targets(HOME)
-    only = _left_over(chosen.again) if chosen.again else dict.fromkeys(known, tuple(chosen.only))
+    only = _left_over(chosen.again) if chosen.again else {}
     wanted = {*(chosen.modules or known)}
-    names = [n for n in known if n in only and {n, n.partition(".")[0]} & wanted]
-    plans = [
-        Plan(n, tuple(chosen.tests) or known[n], chosen.sample, chosen.seed, chosen.longest, warm(n))
-        for n in names
-    ]
-    done = []
-    fresh = get_context("spawn")
-    with ProcessPoolExecutor(chosen.workers, fresh, begin, (chosen.nice,), max_tasks_per_child=1) as pool:
-        for finished in as_completed([pool.submit(tried, plan, only[plan.module]) for plan in plans]):
-            done.append(finished.result())
-            if chosen.json:
-                chosen.json.write_text(json.dumps(as_json(sorted(done, key=lambda t: t.module)), indent=1))
-    print(as_text(sorted(done, key=lambda t: t.module)))
+    names = [n for n in known if {n, n.partition(".")[0]} & wanted and (n in only or not chosen.again)]
+    if chosen.only:
+        only = dict.fromkeys(names, tuple(chosen.only))
+    done: list[Tried] = []
+    for room in dict.fromkeys(name.partition(".")[0] for name in names):
+        modules = {n: tuple(chosen.tests) or known[n] for n in names if n.startswith(f"{room}.")}
+        sample = 0 if only else chosen.sample
+        tests = dict.fromkeys(test for own in modules.values() for test in own)
+        ready = warm(HOME, tests) if room == "detect" else ()
+        plan = Plan(modules, sample, chosen.seed, only, chosen.longest, chosen.workers, ready)
+        with ProcessPoolExecutor(1, get_context("spawn"), begin, (chosen.nice,)) as pool:
+            done += pool.submit(tried, plan).result()
+        if chosen.json:
+            chosen.json.write_text(json.dumps(as_json(done), indent=1))
+    print(as_text(done))
 
 
 if __name__ == "__main__":

@@ -5,6 +5,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
 from typing import Any
 
 import numba
@@ -87,6 +88,7 @@ def _overload_returned(k, value):
     return lambda k, value: value
 
 
+@cache
 def helpers() -> dict[str, Callable[..., Any]]:
     """Return the helpers of compiled functions, by the names they have there."""
     alive = numba.njit(lambda k: on(k))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Final
 
@@ -40,8 +41,8 @@ ALSO: Final = {
 """Whose tests speak for a module that has none of its own."""
 LOOKS: Final = {"beat", "condition", "drain", "episode", "leak", "norms", "quarter"}
 """Modules whose own tests stand on a simulated record of an hour, in ``test_condition``."""
-WARM: Final = ("milkings", "falls", "scene", "cause")
-"""Tests of hand-written signals, which compile the kernel and start no threads."""
+THREADED: Final = ("tests.detect.record", "simulator.rotary")
+"""Words of tests whose libraries start threads."""
 
 
 def targets(home: Path) -> dict[str, tuple[str, ...]]:
@@ -63,6 +64,6 @@ def _detect_tests(home: Path, module: str) -> tuple[str, ...]:
     return tuple(f for f in (f"tests/detect/test_{name}.py" for name in names) if (home / f).exists())
 
 
-def warm(module: str) -> tuple[str, ...]:
-    """Return the tests that compile what the tests of a module need."""
-    return tuple(f"tests/detect/test_{name}.py" for name in WARM) if module.startswith("detect.") else ()
+def warm(home: Path, tests: Iterable[str]) -> tuple[str, ...]:
+    """Return the tests that compile what all need and start no threads: those without a simulated record."""
+    return tuple(t for t in tests if not any(word in (home / t).read_text() for word in THREADED))
