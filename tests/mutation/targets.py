@@ -59,9 +59,10 @@ def targets(home: Path) -> dict[str, tuple[str, ...]]:
 
 def _detect_tests(home: Path, module: str) -> tuple[str, ...]:
     """Return a module's own tests and those of hand-written signals; the others are for ``--tests``."""
-    own = [module, ALSO.get(module, module), *(("condition",) if module in LOOKS else ())]
-    names = dict.fromkeys([*own, *SCRIPTED])
-    return tuple(f for f in (f"tests/detect/test_{name}.py" for name in names) if (home / f).exists())
+    names = [module, ALSO.get(module, module), *(("condition",) if module in LOOKS else ()), *SCRIPTED]
+    own = [f"test_{module}.py", *sorted(f.name for f in (home / "tests/detect").glob(f"test_{module}_*.py"))]
+    files = dict.fromkeys(f"tests/detect/{file}" for file in [*own, *(f"test_{name}.py" for name in names)])
+    return tuple(file for file in files if (home / file).exists())
 
 
 def warm(home: Path, tests: Iterable[str]) -> tuple[str, ...]:
