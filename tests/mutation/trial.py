@@ -6,6 +6,7 @@ import ast
 import random
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -139,7 +140,7 @@ class Trial:
             self.watch.reached.pop(test, None)
 
     def _controlled(self) -> set[str]:
-        outcomes, tests = Outcomes(), self._ordered(self.watch.reached, "")
+        outcomes, tests = Outcomes(), self._ordered(self.watch.reached)
         options = [option for option in OPTIONS if option != "-x"]
         pytest.main([*options, *files(tests)], plugins=[Order(tests), outcomes])
         return outcomes.failed
@@ -154,25 +155,26 @@ class Trial:
         met = any(reached[key] for reached in self.watch.reached.values())
         return bool(NO_MUTANT[key]) and not met
 
-    def _ordered(self, tests: Iterable[str], first: str) -> list[str]:
+    def _ordered(self, tests: Iterable[str], first: AbstractSet[str] = frozenset()) -> list[str]:
         """Sort tests by file, since what a file shares is made once: a module's own, then the fastest."""
         own, whole = self.watch.seconds, Counter[str]()
         for test in tests:
             whole[_file(test)] += own[test]
-        return sorted(tests, key=lambda t: (_file(t) != first, whole[_file(t)], _file(t), own[t]))
+        return sorted(tests, key=lambda t: (_file(t) not in first, whole[_file(t)], _file(t), own[t]))
 
     def fates(self) -> Iterator[tuple[Module, Mutant, Fate]]:
         """Run for every drawn mutant the tests of its module that reach it, in a child of its own."""
         jobs, whose = list[Job](), dict[int, tuple[Module, Mutant]]()
         for module in self.modules:
             allowed = set(self.plan.modules[module.name])
+            own = {f for f in allowed if Path(f).stem.startswith(f"test_{module.name.partition('.')[2]}")}
             for mutant in self.drawn(module):
                 key = module.key(mutant)
                 tests = [t for t, seen in self.watch.reached.items() if seen[key] and _file(t) in allowed]
                 if not tests:
                     yield module, mutant, Fate.UNREACHED
                     continue
-                tests = self._ordered(tests, self.plan.modules[module.name][0])
+                tests = self._ordered(tests, own)
                 jobs.append(Job(key, tests, [GRACE_S + PATIENCE * self.watch.seconds[t] for t in tests]))
                 whose[key] = module, mutant
         for job, fate in fates(jobs, self.plan.workers):
