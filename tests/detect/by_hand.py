@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from detect.params import BIN_S, DetectorParams
+from detect.scene import new_scenes
 from detect.state import HAPPENING_DTYPE, RING, Now, new_stalls
 
 NUM = DetectorParams().numbers()
@@ -20,6 +21,14 @@ def stall(**fields: Any) -> Any:
     for name, value in fields.items():
         s[name] = value
     return s
+
+
+def scene(**fields: Any) -> Any:
+    """Return a stall's scene of which only these fields are known."""
+    c = new_scenes(1)[0][0]
+    for name, value in fields.items():
+        c[name] = value
+    return c
 
 
 def moment(b: int, *, sensed: float = 0.0, shared: float = 0.0, news: float = 0.0, stir: float = 0.0) -> Now:
