@@ -134,8 +134,8 @@ def test_a_drain_sinks_steadily_from_near_the_quiet_vacuum() -> None:
         assert steady([*STEADY[:10], *(kpa - fall + 1.0 for kpa in STEADY[10:])], 0, 19) is sinks
     risen = RISE_SHARE * QUIET
     for more, sinks in ((-0.1, True), (0.1, False)):
-        rise = [20.0] * 5 + [20.0 + risen + more] + [18.0] * 14
-        assert steady([30.0, *rise], 0, 19) is sinks
+        rise = [33.0, 26.0] + [20.0] * 6 + [20.0 + risen + more] + [18.0] * 11
+        assert steady(rise, 0, 19) is sinks
 
 
 def test_a_second_clearly_under_the_quiet_vacuum_comes_before_the_cups_open() -> None:
