@@ -37,6 +37,25 @@ class Clocks:
 SYSTEM_CLOCKS: Final = Clocks()
 
 
+def next_turn_s(last_s: float, *, now_s: float, window_s: float) -> float:
+    """Return when the next batch is due: one each window, not a window after each commit.
+
+    Parameters
+    ----------
+    last_s, now_s:
+        When the last one was due, and now [s], monotonic.
+    window_s:
+        Longest time a message waits for others [s].
+
+    Returns
+    -------
+    float
+        Never further away than a window, however many full batches were taken before their time; a
+        turn that is late waits for nothing.
+    """
+    return min(max(last_s + window_s, now_s), now_s + window_s)
+
+
 def take_batch(incoming: Inbox, *, until_s: float, most: int, clock_s: Callable[[], float]) -> list[Incoming]:
     """Take all that comes until an instant, and what waits already when it has passed.
 
@@ -133,8 +152,9 @@ class Session:
         with BrokerClient(self._config, incoming, clock_ns=self._clocks.now_ns) as client:
             until_s = self._clocks.monotonic_s()
             while not stop.is_set():
-                # A commit each window, not a window after each commit; one that is late waits for nothing.
-                until_s = max(until_s + self._config.batch.window_s, self._clocks.monotonic_s())
+                until_s = next_turn_s(
+                    until_s, now_s=self._clocks.monotonic_s(), window_s=self._config.batch.window_s
+                )
                 batch = self._take(incoming, until_s)
                 self._work(client, batch)
                 if watchdog.barks(heard=any(isinstance(item, Delivery) for item in batch)):

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import queue
 
+from hypothesis import given
+from hypothesis import strategies as st
+
 from ingest.client import Connected, Incoming
-from ingest.session import take_batch
+from ingest.session import next_turn_s, take_batch
 
 
 def waiting(number: int) -> queue.SimpleQueue[Incoming]:
@@ -51,3 +54,21 @@ def test_what_has_piled_up_is_taken_even_after_the_window() -> None:
 def test_a_batch_ends_with_its_window() -> None:
     """When nothing more is there after the window, the batch is done."""
     assert len(take_batch(waiting(3), until_s=0.01, most=100, clock_s=Clock(0.001))) == 3
+
+
+@given(took_s=st.lists(st.floats(0.0, 3.0), max_size=50))
+def test_a_turn_is_never_more_than_a_window_away(took_s: list[float]) -> None:
+    """Full batches end before their time: however many there were, the next waits for a window at most."""
+    due_s = now_s = 100.0
+    for each_s in took_s:
+        due_s = next_turn_s(due_s, now_s=now_s, window_s=0.25)
+        assert now_s <= due_s <= now_s + 0.25
+        now_s += each_s
+
+
+def test_turns_keep_their_time() -> None:
+    """Work that takes less than a window does not put the next turn off."""
+    due_s = next_turn_s(100.0, now_s=100.0, window_s=0.25)
+    for number in range(2, 8):
+        due_s = next_turn_s(due_s, now_s=due_s + 0.1, window_s=0.25)
+        assert due_s == 100.0 + number * 0.25

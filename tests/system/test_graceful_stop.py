@@ -15,7 +15,10 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from dashboards.demo import reserve
+from ingest.publisher import Publisher
 from store.history import History
+from tests.ingest.parlor import record
+from tests.system.brokers import BROKERS, RunningService, broker, configuration
 from tests.system.crashing import Farm, Service
 from tests.system.flow import STALLS, Flow, Frames, Receipts
 from tests.system.mosquitto import SECRET, Mosquitto
@@ -69,3 +72,38 @@ def test_what_is_taken_is_stored_and_acknowledged(tmp_path: Path) -> None:
         topic: seq + 1 for topic, seq in places.items()
     }
     assert sum(len(numbers) for numbers in left.values()) + sum(places.values()) + STALLS == frames.number
+
+
+@pytest.mark.parametrize("kind", BROKERS)
+def test_after_many_full_batches_the_last_messages_wait_for_a_window(kind: str, tmp_path: Path) -> None:
+    """A backlog is taken in full batches; what comes after it must not wait for yet another full one."""
+    messages = record(60)
+    full = 10
+    assert len(messages) > 50 * full, "no backlog"
+    assert len(messages) % full, "no rest"
+    with broker(kind, tmp_path) as url:
+        config = configuration(url, batch={"window_s": 1.0, "messages": full})
+        with RunningService(config, tmp_path / "a.duckdb") as service:
+            service.ready()
+            with Publisher(config.broker) as sender:
+                for message in messages:
+                    sender.publish(message)
+            service.until(len(messages))
+
+
+def test_a_service_whose_broker_went_first_still_ends(tmp_path: Path) -> None:
+    """Told to stop while it tries to connect again, it ends in time, and keeps what was stored."""
+    messages = record(20)
+    path = tmp_path / "a.duckdb"
+    with broker(BROKERS[-1], tmp_path) as url:
+        service = RunningService(configuration(url), path)
+        service.start()
+        service.ready()
+        with Publisher(configuration(url).broker) as sender:
+            for message in messages:
+                sender.publish(message)
+        service.until(len(messages))
+    service.stop.set()
+    service.end()
+    with History.open(path, read_only=True) as history:
+        assert history.watermarks("willowmere")
