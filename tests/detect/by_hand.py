@@ -17,7 +17,7 @@ QUIET_KPA = 42.0
 
 def stall(**fields: Any) -> Any:
     """Return a stall of which nothing is known but these fields."""
-    s = new_stalls(1)[0]
+    s = new_stalls(1).view(np.recarray)[0]
     for name, value in fields.items():
         s[name] = value
     return s
@@ -25,7 +25,7 @@ def stall(**fields: Any) -> Any:
 
 def scene(**fields: Any) -> Any:
     """Return a stall's scene of which only these fields are known."""
-    c = new_scenes(1)[0][0]
+    c = new_scenes(1)[0].view(np.recarray)[0]
     for name, value in fields.items():
         c[name] = value
     return c
@@ -33,7 +33,9 @@ def scene(**fields: Any) -> Any:
 
 def moment(b: int, *, sensed: float = 0.0, shared: float = 0.0, news: float = 0.0, stir: float = 0.0) -> Now:
     """Return one bin with nothing told yet."""
-    return Now(b, sensed, shared, news, stir, np.zeros(64, HAPPENING_DTYPE), np.zeros(1, np.int64))
+    return Now(
+        b, sensed, shared, news, stir, np.zeros(64, HAPPENING_DTYPE).view(np.recarray), np.zeros(1, np.int64)
+    )
 
 
 def told(now: Now) -> list[Any]:

@@ -48,7 +48,7 @@ def grid(stalls: int = 3, planes: int = PLANES) -> Grid:
 
 def rows(*parts: tuple[int, int, int, float, int, int]) -> Any:
     """Return rows of a batch."""
-    return np.array(list(parts), ROW_DTYPE)
+    return np.array(list(parts), ROW_DTYPE).view(np.recarray)
 
 
 def means(g: Grid, plane: int, column: int, first: int, count: int) -> list[float]:

@@ -31,7 +31,7 @@ AT = 10_000
 
 def plant(**fields: Any) -> Any:
     """Return a vacuum plant of which only these fields are known."""
-    p = np.zeros(1, PLANT_DTYPE)[0]
+    p = np.zeros(1, PLANT_DTYPE).view(np.recarray)[0]
     for name, value in fields.items():
         p[name] = value
     return p
@@ -59,7 +59,7 @@ def test_a_silent_sensor_s_last_word_fades_within_a_second() -> None:
 
 def units(rests: list[float], **fields: Any) -> Any:
     """Return quiet units that each have something left over in this bin."""
-    stalls = new_stalls(len(rests))
+    stalls = new_stalls(len(rests)).view(np.recarray)
     for name, value in ({"ready": 1, "air_seen": 5, "kpa": QUIET_KPA} | fields).items():
         stalls[name] = value
     stalls["rest"], stalls["level_sum"], stalls["seen"] = rests, QUIET_KPA * SPAN, LAG + SPAN

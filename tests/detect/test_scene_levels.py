@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
+import numpy as np
 import pytest
 
 from detect.params import BIN_S
@@ -30,7 +31,7 @@ AT = 100_000
 
 def test_the_level_is_a_mean_of_two_seconds_and_the_regulated_one_rises_within_a_minute() -> None:
     """It sinks within hours; the first reading is both."""
-    whole = new_scenes(1)[1][0]
+    whole = new_scenes(1)[1].view(np.recarray)[0]
     watch_level(whole, AT, 44.0)
     assert (whole["level"], whole["regulated"], whole["deficit"], whole["heard_bin"]) == (44.0, 44.0, 0.0, AT)
     watch_level(whole, AT + 1, 54.0)
@@ -48,7 +49,7 @@ def test_the_level_is_a_mean_of_two_seconds_and_the_regulated_one_rises_within_a
 
 def test_the_claws_median_is_smoothed_over_eight_seconds() -> None:
     """The first looks count fully; its best follows upwards in a minute and downwards in hours."""
-    whole = new_scenes(1)[1][0]
+    whole = new_scenes(1)[1].view(np.recarray)[0]
     watch_claws(whole, -2.0)
     assert (whole["claws"], whole["claws_best"]) == (-2.0, pytest.approx(-2.0 / SINK_S))
     assert whole["deficit"] == pytest.approx(2.0 - 2.0 / SINK_S)

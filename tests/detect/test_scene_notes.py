@@ -42,7 +42,7 @@ AT = 100_000
 
 def row(**fields: Any) -> Any:
     """Return a happening of the first stall."""
-    h = np.zeros(1, HAPPENING_DTYPE)[0]
+    h = np.zeros(1, HAPPENING_DTYPE).view(np.recarray)[0]
     for name, value in fields.items():
         h[name] = value
     return h
@@ -53,7 +53,7 @@ def test_what_was_so_at_the_onset_is_kept() -> None:
     s = stall(flow_bin=9, flow_slow=2.0, flow_slower=2.4, peak_flow=4.0, first_bin=0)
     c = scene(unrest=8.0, unrest_bin=AT - BEFORE)
     c["flows"][FLOW_SLOTS - 7] = 2.5
-    whole = new_scenes(1)[1][0]
+    whole = new_scenes(1)[1].view(np.recarray)[0]
     whole["deficit"] = 2.5
     note_onset(c, s, whole, row(from_bin=AT))
     assert (c["deficit"], c["on"], c["share"], c["moved"]) == (2.5, AT, 0.5, 8.0)
@@ -64,7 +64,7 @@ def test_what_was_so_at_the_onset_is_kept() -> None:
 
 def test_a_rising_flow_is_not_led_and_what_is_unknown_stays_so() -> None:
     """A flow is never under none; no meter has no share; no past has lost nothing; an old jerk is none."""
-    whole, c = new_scenes(1)[1][0], scene(unrest=8.0, unrest_bin=AT - BEFORE - 1)
+    whole, c = new_scenes(1)[1].view(np.recarray)[0], scene(unrest=8.0, unrest_bin=AT - BEFORE - 1)
     s = stall(flow_bin=9, flow_slow=2.0, flow_slower=1.0, peak_flow=4.0, first_bin=0)
     note_onset(c, s, whole, row(from_bin=AT))
     assert (c["flow"], c["moved"], c["fell"]) == (2.0, 0.0, 0.0)
@@ -76,11 +76,11 @@ def test_a_rising_flow_is_not_led_and_what_is_unknown_stays_so() -> None:
 
 def noted(s: Any, c: dict[str, float]) -> Any:
     """Return the note beside an event that began at AT."""
-    scenes, whole = new_scenes(1)
+    scenes, whole = (part.view(np.recarray) for part in new_scenes(1))
     for name, value in c.items():
         scenes[0][name] = value
     whole[0]["time_s"], whole[0]["strength_s"] = 900.0, [1.0, 2.0, 3.0, 4.0]
-    w = Witness(scenes, whole, np.zeros(1, NOTE_DTYPE))
+    w = Witness(scenes, whole, np.zeros(1, NOTE_DTYPE).view(np.recarray))
     write_note(w, s, row(from_bin=AT, stall=0), w.notes[0])
     assert scenes[0]["on"] == -1
     return w.notes[0]
@@ -129,11 +129,12 @@ def test_for_how_long_the_unit_was_not_carried(fields: dict[str, float], state: 
 
 def parlor(count: int, **fields: Any) -> tuple[Any, Witness]:
     """Return units in milking and what is witnessed of them."""
-    stalls, (scenes, whole) = new_stalls(count), new_scenes(count)
+    stalls = new_stalls(count).view(np.recarray)
+    scenes, whole = (part.view(np.recarray) for part in new_scenes(count))
     known = {"attached": 1, "settled": 1, "kpa": 42.0, "flow_bin": 0, "flow_slow": 3.0, "peak_flow": 4.0}
     for name, value in (known | fields).items():
         stalls[name] = value
-    return stalls, Witness(scenes, whole, np.zeros(64, NOTE_DTYPE))
+    return stalls, Witness(scenes, whole, np.zeros(64, NOTE_DTYPE).view(np.recarray))
 
 
 def test_each_circumstance_is_summed_while_it_is_there() -> None:
@@ -197,7 +198,7 @@ def test_claws_stand_in_for_a_plant_sensor_that_is_silent() -> None:
 
 def arms(count: int, **fields: Any) -> Any:
     """Return stalls whose arms beat alike."""
-    stalls = new_stalls(count)
+    stalls = new_stalls(count).view(np.recarray)
     stalls["norm_n"], stalls["swing_noise"], stalls["norm_swing"], stalls["beat_at"] = 600.0, 0.01, 0.06, 15
     for name, values in fields.items():
         stalls[name][: len(values)] = values

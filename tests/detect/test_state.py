@@ -39,7 +39,7 @@ def test_nothing_has_ever_happened_at_a_new_stall() -> None:
 
 def test_a_new_stall_foresees_by_its_neighbouring_step() -> None:
     """Steps correlate by 0.3: each is foreseen as 0.3 of the one before, and the lags say the same."""
-    (s,) = new_stalls(1)
+    (s,) = new_stalls(1).view(np.recarray)
     assert s["ahead"][:3].tolist() == [1.0, -NEIGHBOUR, 0.0]
     assert s["lags"][:3].tolist() == [1.0, NEIGHBOUR, 0.0]
     filtered = np.r_[1.0, -NEIGHBOUR, np.zeros(ORDER - 2)]
@@ -52,7 +52,7 @@ def test_a_new_stall_foresees_by_its_neighbouring_step() -> None:
 
 def test_a_new_stall_is_cautious() -> None:
     """Its noise is taken to be half a kPa, its slugs three of it: its bar is higher than a quiet one's."""
-    (s,) = new_stalls(1)
+    (s,) = new_stalls(1).view(np.recarray)
     assert (s["spread"], s["power"], s["tail"], s["tail_before"]) == (0.5, 0.5, 3.0, 3.0)
     assert (s["pulse_hz"], s["pulse_anchor"]) == (1.0, 1.0)
     assert bar(s, DetectorParams().numbers()) > 2.0 * DetectorParams().air.threshold

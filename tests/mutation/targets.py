@@ -6,6 +6,8 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Final
 
+from tests.mutation.loader import source
+
 NO_LOGIC: Final = {
     *("__init__", "checkpoint", "errors", "kinds"),
     *("machine", "quarter_state", "readings", "views"),
@@ -45,16 +47,43 @@ THREADED: Final = ("tests.detect.record", "simulator.rotary")
 """Words of tests whose libraries start threads."""
 
 
-def targets(home: Path) -> dict[str, tuple[str, ...]]:
-    """Return the tests of each module that is mutated, by the module's name."""
+COMPILED_ONLY: Final = {"detect.quarter"}
+"""Its fields ``base`` and ``sum`` are names that numpy's records have a meaning for."""
+
+
+def targets(home: Path, *, interpreted: bool = True) -> dict[str, tuple[str, ...]]:
+    """Return the tests of each module that is mutated, by the module's name.
+
+    A kernel that is interpreted is tried by its own tests alone, which call its functions one by one.
+    """
     detect = sorted(path.stem for path in (home / "detect").glob("*.py") if path.stem not in NO_LOGIC)
     return {
-        **{f"detect.{name}": _detect_tests(home, name) for name in detect},
+        **{
+            f"detect.{name}": _own_tests(home, name)
+            if interpreted and is_kernel(home, f"detect.{name}")
+            else _detect_tests(home, name)
+            for name in detect
+        },
         **{
             f"store.{name}": tuple(f"tests/store/test_{test}.py" for test in tests.split())
             for name, tests in TRANSACTIONS.items()
         },
     }
+
+
+def is_kernel(home: Path, module: str) -> bool:
+    """Tell whether a module holds compiled functions that the interpreter can run as well."""
+    return "@compiled" in source(home, module).read_text() and module not in COMPILED_ONLY
+
+
+def _own_tests(home: Path, module: str) -> tuple[str, ...]:
+    """Return a module's own tests that need no simulated record."""
+    files = [
+        f"test_{module}.py",
+        *sorted(f.name for f in (home / "tests/detect").glob(f"test_{module}_*.py")),
+    ]
+    files += [f"test_{ALSO[module]}.py"] if module in ALSO else []
+    return warm(home, [f"tests/detect/{file}" for file in files if (home / "tests/detect" / file).exists()])
 
 
 def _detect_tests(home: Path, module: str) -> tuple[str, ...]:
