@@ -62,7 +62,7 @@ def test_what_is_usual_of_each_tube_is_learned_three_seconds_late() -> None:
     """The mean of ten seconds is each tube's own; only of a settled unit, 3 s after it was put on."""
     unit = Unit()
     unit.live(LAG + 150)
-    assert unit.tubes["base"].tolist() == pytest.approx(USUAL.tolist())
+    assert unit.tubes["usual"].tolist() == pytest.approx(USUAL.tolist())
     assert unit.tubes["n"] == LAG + 150
     young = Unit(on_bin=AT - 10)
     young.live(LAG)
@@ -76,9 +76,9 @@ def test_a_new_difference_is_learned_over_ten_seconds() -> None:
     """Each tube follows with that memory once it is known."""
     unit = Unit()
     unit.live(LAG + SLOW)
-    base = unit.tubes["base"].copy()
+    base = unit.tubes["usual"].copy()
     unit.live(LAG + 100, (1.0, 0.0, 0.0, 0.0))
-    grown = unit.tubes["base"] - base
+    grown = unit.tubes["usual"] - base
     assert grown[0] == pytest.approx(1.0 - (1.0 - 1.0 / SLOW) ** 100, rel=0.02)
     assert grown[1:].tolist() == pytest.approx([0.0] * 3, abs=1e-9)
 
@@ -91,7 +91,7 @@ def test_the_tube_that_fell_furthest_names_its_quarter(quarter: int) -> None:
     unit = slipping(tuple(falls))
     sums = [0.0] * 4
     sums[quarter - 1] = 2.0 * 10 * BIN_S
-    assert unit.tubes["sum"].tolist() == pytest.approx(sums, abs=1e-9)
+    assert unit.tubes["fallen"].tolist() == pytest.approx(sums, abs=1e-9)
     assert unit.close() == quarter
 
 
@@ -114,13 +114,13 @@ def test_an_event_found_late_counts_from_its_onset() -> None:
     onset = unit.b
     unit.live(4, (2.0, 0.0, 0.0, 0.0))
     unit.live(1, (2.0, 0.0, 0.0, 0.0), opening=Opening.OPEN, ev_on=onset)
-    assert unit.tubes["sum"][0] == pytest.approx(2.0 * 5 * BIN_S)
+    assert unit.tubes["fallen"][0] == pytest.approx(2.0 * 5 * BIN_S)
     unit.live(9, (2.0, 0.0, 0.0, 0.0), opening=Opening.PAUSE)
-    assert unit.tubes["sum"][0] == pytest.approx(2.0 * 5 * BIN_S)
+    assert unit.tubes["fallen"][0] == pytest.approx(2.0 * 5 * BIN_S)
     unit.live(1, (2.0, 0.0, 0.0, 0.0), opening=Opening.OPEN)
-    assert unit.tubes["sum"][0] == pytest.approx(2.0 * 6 * BIN_S)
+    assert unit.tubes["fallen"][0] == pytest.approx(2.0 * 6 * BIN_S)
     unit.live(1, (0.0, 1.0, 0.0, 0.0), opening=Opening.OPEN, ev_on=unit.b)
-    assert unit.tubes["sum"].tolist() == pytest.approx([0.0, 1.0 * BIN_S, 0.0, 0.0], abs=1e-9)
+    assert unit.tubes["fallen"].tolist() == pytest.approx([0.0, 1.0 * BIN_S, 0.0, 0.0], abs=1e-9)
 
 
 def test_only_the_event_in_hand_is_named() -> None:
@@ -135,5 +135,5 @@ def test_missing_data_are_no_fall() -> None:
     unit = slipping((2.0, 0.0, 0.0, 0.0))
     unit.live(5, (np.nan, 0.0, 0.0, 0.0))
     unit.live(5, (5.0, 5.0, 5.0, 5.0), missing=2)
-    assert unit.tubes["sum"].tolist() == pytest.approx([1.0, 0.0, 0.0, 0.0], abs=1e-9)
+    assert unit.tubes["fallen"].tolist() == pytest.approx([1.0, 0.0, 0.0, 0.0], abs=1e-9)
     assert leaking(unit.tubes) == 1

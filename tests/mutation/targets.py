@@ -47,10 +47,6 @@ THREADED: Final = ("tests.detect.record", "simulator.rotary")
 """Words of tests whose libraries start threads."""
 
 
-COMPILED_ONLY: Final = {"detect.quarter"}
-"""Its fields ``base`` and ``sum`` are names that numpy's records have a meaning for."""
-
-
 def targets(home: Path, *, interpreted: bool = True) -> dict[str, tuple[str, ...]]:
     """Return the tests of each module that is mutated, by the module's name.
 
@@ -72,8 +68,8 @@ def targets(home: Path, *, interpreted: bool = True) -> dict[str, tuple[str, ...
 
 
 def is_kernel(home: Path, module: str) -> bool:
-    """Tell whether a module holds compiled functions that the interpreter can run as well."""
-    return "@compiled" in source(home, module).read_text() and module not in COMPILED_ONLY
+    """Tell whether a module holds compiled functions."""
+    return "@compiled" in source(home, module).read_text()
 
 
 def _own_tests(home: Path, module: str) -> tuple[str, ...]:
