@@ -45,7 +45,7 @@ def watch_tubes(s: Any, tubes_kpa: Any, told: int, now: Now) -> None:
     elif w.event_on != s.ev_on:
         w.event_on = s.ev_on
         for q in range(TUBES):
-            w.sum[q] = 0.0
+            w.fallen[q] = 0.0
         for at in range(max(s.ev_on, b - LAG), b):
             add_fall(w, at)
     if s.opening == OPEN:
@@ -59,7 +59,7 @@ def learn_base(w: Any, at: int) -> None:
     for q in range(TUBES):
         rest = w.rest[(at & MASK) * TUBES + q]
         if not math.isnan(rest):
-            w.base[q] += (rest - w.base[q]) / min(w.n, SLOW)
+            w.usual[q] += (rest - w.usual[q]) / min(w.n, SLOW)
 
 
 @compiled
@@ -68,7 +68,7 @@ def add_fall(w: Any, at: int) -> None:
     for q in range(TUBES):
         rest = w.rest[(at & MASK) * TUBES + q]
         if not math.isnan(rest):
-            w.sum[q] += BIN_S * (rest - w.base[q])
+            w.fallen[q] += BIN_S * (rest - w.usual[q])
 
 
 @compiled
@@ -76,8 +76,8 @@ def leaking(w: Any) -> int:
     """Return 1 to 4 for the tube that fell clearly furthest, 0 for none."""
     best, second, which = 0.0, 0.0, 0
     for q in range(TUBES):
-        if w.sum[q] > best:
-            best, second, which = w.sum[q], best, q + 1
-        elif w.sum[q] > second:
-            second = w.sum[q]
+        if w.fallen[q] > best:
+            best, second, which = w.fallen[q], best, q + 1
+        elif w.fallen[q] > second:
+            second = w.fallen[q]
     return which if best > LEAST_KPA_S and best > CLEAR * second else 0

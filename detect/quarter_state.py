@@ -9,8 +9,8 @@ RING: Final = 64
 TUBES: Final = 4
 TUBE_FIELDS: Final = [
     ("rest", "f8", RING * TUBES),  # claw less tube vacuum by bin number
-    ("base", "f8", TUBES),  # what is usual of it
+    ("usual", "f8", TUBES),  # what is usual of it
     ("n", "i8"),  # bins behind that
     ("event_on", "i8"),  # onset of the event in hand, 0 for none
-    ("sum", "f8", TUBES),  # how far each tube fell under the claw meanwhile [kPa s]
+    ("fallen", "f8", TUBES),  # how far each tube fell under the claw meanwhile [kPa s]
 ]

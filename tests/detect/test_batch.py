@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -66,3 +67,18 @@ def test_a_batch_with_a_stranger_is_refused_as_a_whole() -> None:
         with pytest.raises(ParameterError, match=f"stall {stall} is outside"):
             detector.feed_batch(ReadingBatch.of([CowAtStall(1, 0, "17"), MilkFlow(stall, 0, 1.0)]))
     assert detector.checkpoint() == before
+
+
+def test_claw_vacuum_alone_can_be_taken_from_a_batch() -> None:
+    """No plant, tube, flow or cow; a milk flow's row has the rate of one a second."""
+    claw = StallVacuum(1, 0, 100.0, np.ones(5))
+    readings: list[Reading] = [
+        *(claw, replace(claw, channel=Channel.LEFT_REAR), PlantVacuum(0, 100.0, np.ones(5))),
+        *(MilkFlow(1, 0, 2.0), CowAtStall(1, 0, "17"), replace(claw, stall=2)),
+    ]
+    batch = ReadingBatch.of(readings)
+    assert [r.stall for r in batch.claw_vacuum().readings() if isinstance(r, StallVacuum)] == [1, 2]
+    assert len(batch.claw_vacuum()) == 2
+    assert batch.rows["rate_hz"].tolist() == [100.0, 100.0, 100.0, 1.0, 0.0, 100.0]
+    with pytest.raises(TypeError):
+        ReadingBatch.of([object()])  # type: ignore[list-item]

@@ -46,3 +46,28 @@ def test_the_spectrum_is_the_library_s() -> None:
     for k in range(6, 24):
         own = swing_kpa(windowed(kpa), float(hz[k]))
         assert own == pytest.approx(np.sqrt(2.0 * power[k]), rel=0.1, abs=0.02)
+
+
+@pytest.mark.source("numpy.polyfit; raised cosine at the middle of each bin")
+def test_a_window_takes_off_the_straight_line_of_a_library_s_fit() -> None:
+    """What is left is the rest of a least-squares line, faded in and out."""
+    kpa = claw(2.0, 1.0) + np.random.default_rng(9).normal(0.0, 0.5, WIDTH)
+    rest = kpa - np.polyval(np.polyfit(T, kpa, 1), T)
+    fade = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(WIDTH) + 0.5) / WIDTH)
+    assert windowed(kpa) == pytest.approx(rest * fade, abs=1e-9)
+
+
+def test_a_beat_is_looked_for_four_per_cent_around() -> None:
+    """12 % off, what is found is what a search that comes 4 % nearer sees; its double likewise."""
+    kpa, hz = claw(2.0, 1.2, second=0.5), 2.0 / 1.12
+    shaped = windowed(kpa)
+    seen = [max(swing_kpa(shaped, m * hz * (1.0 + off)) for off in (-0.04, 0.0, 0.04)) for m in (1, 2)]
+    assert beat_at(kpa, hz) == pytest.approx(np.hypot(*seen))
+
+
+def test_the_search_ends_within_its_range() -> None:
+    """From 0.6 to 4.6 Hz, both included."""
+    for hz in (0.6, 4.6):
+        assert strongest(claw(hz, 1.0))[0] == pytest.approx(hz, abs=0.051)
+    slow, fast = strongest(claw(0.4, 1.0))[0], strongest(claw(5.0, 1.0))[0]
+    assert (slow, fast) == (pytest.approx(0.6, abs=0.051), pytest.approx(4.6, abs=0.051))

@@ -150,3 +150,10 @@ def test_a_cause_that_is_not_clear_names_the_second_too() -> None:
     assert text.startswith("unit pulled out of line for 0 s; flow 20 % of its peak")
     assert text.endswith("(weight_not_carried 0.62 or quarter_dry 0.31)")
     assert attribute(NOTHING, NEW).text == "nothing stood out"
+
+
+def test_a_stall_or_cow_is_named_from_twice_the_ordinary_rate_on() -> None:
+    """An excess of one is twice; a little less is left unsaid."""
+    for excess, said in ((1.01, True), (0.99, False)):
+        assert ("stall slips 2 times" in attribute(NOTHING, replace(NEW, stall=excess)).text) is said
+        assert ("cow slips 2 times" in attribute(NOTHING, replace(NEW, cow=excess)).text) is said

@@ -42,7 +42,7 @@ def quiet_levels(bins: int, seed: int) -> np.ndarray:
 
 def taught_stall() -> np.void:
     """Return a stall that has followed 2.5 min of quiet milking."""
-    stall = new_stalls(1)[0]
+    stall = new_stalls(1).view(np.recarray)[0]
     stall["milked"] = MILKED
     begin_trace(stall)
     follow(stall, quiet_levels(3000, seed=11))
@@ -54,7 +54,7 @@ def test_the_recursion_solves_the_normal_equations() -> None:
     """Levinson and Durbin's recursion gives what a reference library gives."""
     x = lfilter([1.0], [1.0, -1.2, 0.5], np.random.default_rng(3).normal(size=4000))
     lags = np.array([np.dot(x[: x.size - k], x[k:]) / x.size for k in range(ORDER + 1)])
-    stall = new_stalls(1)[0]
+    stall = new_stalls(1).view(np.recarray)[0]
     stall["lags"] = lags
     solve_trace(stall)
     loaded = np.r_[lags[0] * (1.0 + LOADING), lags[1:ORDER]]

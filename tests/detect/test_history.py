@@ -11,6 +11,7 @@ from scipy.stats import poisson
 from detect.cause import CIRCUMSTANCES, Evidence, attribute
 from detect.history import (
     BASE_PER_S,
+    COW_LADDER,
     EXCESS,
     MOST_COWS,
     PARLOR_MEMORY_S,
@@ -145,3 +146,11 @@ def test_falls_and_removals_are_not_counted_as_slips() -> None:
     assert history.counts.sum() == 0.0
     assert history.base_per_s < BASE_PER_S
     assert len(CIRCUMSTANCES) == len(EXCESS)
+
+
+def test_a_cow_nobody_knows_is_as_bad_as_cows_are() -> None:
+    """The excess of a new cow is the mean of the ladder."""
+    history = SlipHistory(1)
+    mean = sum(size * prior for size, prior in COW_LADDER)
+    assert history.excess(0, "new", note()).cow == pytest.approx(mean)
+    assert history.excess(0, None, note()).cow == pytest.approx(mean)

@@ -40,3 +40,10 @@ def test_limits_that_contradict_each_other_are_refused(name: str, changes: dict[
     with pytest.raises(ParameterError, match="outside its range") as caught:
         ConditionParams(**changes)  # type: ignore[arg-type]
     assert name in str(caught.value)
+
+
+def test_a_leak_next_to_nothing_is_next_to_nothing() -> None:
+    """A thousandth of a kPa short is no litre; a dry unit is taken to have a little milk."""
+    assert extra_air_l_min(ClawModel(), 2.0, 1e-3) < 0.1
+    assert extra_air_l_min(ClawModel(), 0.0, 0.02) == extra_air_l_min(ClawModel(), 0.05, 0.02)
+    assert extra_air_l_min(ClawModel(), 0.0, 0.02) != extra_air_l_min(ClawModel(), 0.1, 0.02)

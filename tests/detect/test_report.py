@@ -15,13 +15,21 @@ ONSET = 20_000
 
 def told(*, litres: float, lasted_s: float, after_first_cup_s: float = 120.0) -> bool:
     """Tell whether an opening that fell and resealed like a slip is reported."""
-    stall = new_stalls(1)[0]
+    stall = new_stalls(1).view(np.recarray)[0]
     stall["on_bin"], stall["ev_milked"] = ONSET - round(after_first_cup_s / BIN_S), MILKED
     stall["ev_on"], stall["ev_last"] = ONSET, ONSET + round(lasted_s / BIN_S) - 1
     stall["ev_l"], stall["ev_depth"], stall["ev_peak"], stall["ev_pulses"] = litres, 5.0, 40.0, 2
     stall["ev_score"] = stall["ev_rise"] = 25.0
     stall["ev_tail"] = stall["tail"] = 3.0
-    now = Now(ONSET + 4000, 0.0, 0.0, 0.0, 0.0, np.zeros(4, HAPPENING_DTYPE), np.zeros(1, np.int64))
+    now = Now(
+        ONSET + 4000,
+        0.0,
+        0.0,
+        0.0,
+        0.0,
+        np.zeros(4, HAPPENING_DTYPE).view(np.recarray),
+        np.zeros(1, np.int64),
+    )
     report_event(stall, now, NUM)
     return bool(now.used[0])
 

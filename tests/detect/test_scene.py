@@ -37,7 +37,7 @@ def levels(whole: Any, kpa: float, seconds: float) -> float:
 
 def test_a_plant_that_stands_low_for_minutes_is_low() -> None:
     """Five minutes 4 kPa under the regulated vacuum are a deficit of 4 kPa, and none after it came back."""
-    whole = new_scenes(1)[1][0]
+    whole = new_scenes(1)[1].view(np.recarray)[0]
     assert levels(whole, 45.0, 600.0) < 0.1
     assert levels(whole, 41.0, 300.0) == pytest.approx(4.0, abs=0.25)
     assert levels(whole, 45.0, 120.0) < 0.1
@@ -45,7 +45,7 @@ def test_a_plant_that_stands_low_for_minutes_is_low() -> None:
 
 def test_a_plant_that_is_off_is_not_low() -> None:
     """Between milkings the pump stands; the regulated level is remembered."""
-    whole = new_scenes(1)[1][0]
+    whole = new_scenes(1)[1].view(np.recarray)[0]
     levels(whole, 45.0, 600.0)
     assert levels(whole, 0.0, 3600.0) == 0.0
     assert levels(whole, 42.0, 60.0) == pytest.approx(3.0, abs=0.25)
@@ -53,7 +53,7 @@ def test_a_plant_that_is_off_is_not_low() -> None:
 
 def test_without_a_plant_sensor_all_claws_together_tell() -> None:
     """What all claws lack against their own levels stands in for the sensor; too few say nothing."""
-    whole = new_scenes(1)[1][0]
+    whole = new_scenes(1)[1].view(np.recarray)[0]
     for _ in range(600):
         watch_claws(whole, 0.0)
     for _ in range(120):
@@ -65,7 +65,7 @@ def test_without_a_plant_sensor_all_claws_together_tell() -> None:
 
 def milking(flow: float, peak: float) -> Any:
     """Return a stall in the middle of a milking."""
-    s = new_stalls(1)[0]
+    s = new_stalls(1).view(np.recarray)[0]
     s["attached"], s["settled"], s["flow_bin"], s["first_bin"] = 1, 1, 0, 0
     s["flow_slow"], s["peak_flow"], s["kpa"] = flow, peak, 42.0
     return s
@@ -96,7 +96,7 @@ def test_a_sound_plant_loosens_nothing() -> None:
 
 def sway(seconds: float, rng: np.random.Generator, jerk_s: float | None = None) -> tuple[float, float]:
     """Follow an arm that sways, beats at 1.1 Hz and maybe jerks; return its unrest and the most before."""
-    scenes, _ = new_scenes(1)
+    scenes = new_scenes(1)[0].view(np.recarray)
     s, c, before = milking(3.0, 4.0), scenes[0], 0.0
     for k in range(round(5.0 * seconds)):
         t = 0.2 * k
@@ -118,11 +118,12 @@ def test_a_jerk_stands_out_of_sway_and_beat(seed: int) -> None:
 
 def test_exposures_count_attached_seconds_only() -> None:
     """Time under a circumstance is summed while the unit hangs, listens and is not missing."""
-    stalls, (scenes, whole) = new_stalls(3), new_scenes(3)
+    stalls = new_stalls(3).view(np.recarray)
+    scenes, whole = (part.view(np.recarray) for part in new_scenes(3))
     for i in (0, 1):
         stalls[i] = milking(1.0, 4.0)
     stalls[1]["astray"] = 1
-    witnessed = Witness(scenes, whole, np.zeros(1, NOTE_DTYPE))
+    witnessed = Witness(scenes, whole, np.zeros(1, NOTE_DTYPE).view(np.recarray))
     for second in range(200, 300):
         count_second(stalls, witnessed, second * SECOND)
     assert whole[0]["time_s"] == 200.0
@@ -132,7 +133,7 @@ def test_exposures_count_attached_seconds_only() -> None:
 
 def test_a_cord_that_was_never_taut_is_found_by_the_other_stalls() -> None:
     """What is always so at one stall is its norm, but all others show a beat six times clearer."""
-    stalls = new_stalls(6)
+    stalls = new_stalls(6).view(np.recarray)
     stalls["norm_n"], stalls["swing_noise"], stalls["norm_swing"] = 600.0, 0.01, 0.06
     stalls["norm_swing"][2] = 0.01
     stalls["norm_swing"][4], stalls["norm_n"][4] = 0.01, 30.0  # hardly known yet

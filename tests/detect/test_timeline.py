@@ -227,3 +227,13 @@ def test_an_hour_s_silence_in_the_middle_keeps_both_halves() -> None:
     told = told_by([*early, *late], 3)
     assert len(told.air) == 6
     assert len(told.milkings) == 6
+
+
+def test_a_grid_begins_four_seconds_before_its_first_reading() -> None:
+    """Whoever speaks first is not alone: others within the patience are not late."""
+    line = Timeline(2, TimelineParams())
+    line.add(StallVacuum(1, START_NS, 100.0, np.ones(50)))
+    assert at_s(line.done_bin * BIN_NS) == pytest.approx(-4.0)
+    line.add(StallVacuum(2, START_NS - 3 * S, 100.0, np.ones(50)))
+    assert line.counters["late_samples"] == 0
+    assert line.end_bin() == (START_NS + S // 2) // BIN_NS

@@ -10,12 +10,13 @@ from __future__ import annotations
 
 import argparse
 import json
-from concurrent.futures import ProcessPoolExecutor, as_completed
+import os
+from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
 from pathlib import Path
 
-from tests.mutation.report import as_json, as_text
-from tests.mutation.targets import targets, warm
+from tests.mutation.report import Tried, as_json, as_text
+from tests.mutation.targets import is_kernel, targets, warm
 from tests.mutation.trial import Plan
 from tests.mutation.worker import HOME, begin, tried
 
@@ -26,7 +27,8 @@ def _chosen() -> argparse.Namespace:
     parser.add_argument("modules", nargs="*", help="such as detect.claw or store; all when none is named")
     parser.add_argument("--sample", type=int, default=0, help="mutants to draw of each module; 0 takes all")
     parser.add_argument("--seed", type=int, default=1, help="the same seed draws the same mutants")
-    parser.add_argument("--workers", type=int, default=2, help="modules at the same time")
+    parser.add_argument("--workers", type=int, default=2, help="mutants at the same time")
+    parser.add_argument("--compiled", action="store_true", help="compile kernels and run all tests on them")
     parser.add_argument("--longest", type=float, default=20.0, help="leave out tests that take longer [s]")
     parser.add_argument("--tests", nargs="+", default=(), help="files or folders instead of the module's own")
     parser.add_argument("--only", type=int, nargs="+", default=(), help="these numbers of one module only")
@@ -42,24 +44,37 @@ def _left_over(result: Path) -> dict[str, tuple[int, ...]]:
     return {row["module"]: tuple(m["number"] for m in row["alive"]) for row in rows if row["alive"]}
 
 
+def _groups(chosen: argparse.Namespace, names: list[str]) -> list[list[str]]:
+    """Return modules that are tried in one process: a room's, kernels that are interpreted apart."""
+    groups: dict[tuple[str, bool], list[str]] = {}
+    for name in names:
+        alone = not chosen.compiled and is_kernel(HOME, name)
+        groups.setdefault((name.partition(".")[0], alone), []).append(name)
+    return list(groups.values())
+
+
 def main() -> None:
     """Try the chosen modules and print survivors and scores."""
     chosen = _chosen()
-    known = targets(HOME)
-    only = _left_over(chosen.again) if chosen.again else dict.fromkeys(known, tuple(chosen.only))
+    known = targets(HOME, interpreted=not chosen.compiled)
+    only = _left_over(chosen.again) if chosen.again else {}
     wanted = {*(chosen.modules or known)}
-    names = [n for n in known if n in only and {n, n.partition(".")[0]} & wanted]
-    plans = [
-        Plan(n, tuple(chosen.tests) or known[n], chosen.sample, chosen.seed, chosen.longest, warm(n))
-        for n in names
-    ]
-    done = []
-    fresh = get_context("spawn")
-    with ProcessPoolExecutor(chosen.workers, fresh, begin, (chosen.nice,), max_tasks_per_child=1) as pool:
-        for finished in as_completed([pool.submit(tried, plan, only[plan.module]) for plan in plans]):
-            done.append(finished.result())
-            if chosen.json:
-                chosen.json.write_text(json.dumps(as_json(sorted(done, key=lambda t: t.module)), indent=1))
+    names = [n for n in known if {n, n.partition(".")[0]} & wanted and (n in only or not chosen.again)]
+    if chosen.only:
+        only = dict.fromkeys(names, tuple(chosen.only))
+    done: list[Tried] = []
+    for group in _groups(chosen, names):
+        interpreted = not chosen.compiled and is_kernel(HOME, group[0])
+        os.environ["NUMBA_DISABLE_JIT"] = "1" if interpreted else "0"
+        modules = {name: tuple(chosen.tests) or known[name] for name in group}
+        tests = dict.fromkeys(test for own in modules.values() for test in own)
+        ready = warm(HOME, tests) if group[0].startswith("detect.") and not interpreted else ()
+        sample = 0 if only else chosen.sample
+        plan = Plan(modules, sample, chosen.seed, only, chosen.longest, chosen.workers, ready)
+        with ProcessPoolExecutor(1, get_context("spawn"), begin, (chosen.nice,)) as pool:
+            done += pool.submit(tried, plan).result()
+        if chosen.json:
+            chosen.json.write_text(json.dumps(as_json(done), indent=1))
     print(as_text(sorted(done, key=lambda t: t.module)))
 
 

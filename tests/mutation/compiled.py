@@ -1,10 +1,14 @@
-"""The same switch for functions that numba compiles: it reads and notes by the address of the memory."""
+"""The same switch for functions that numba compiles: it reads and notes by the address of the memory.
+
+Where numba is told to compile nothing (``NUMBA_DISABLE_JIT``) they are the interpreter's.
+"""
 
 # ruff: noqa: ARG001, ARG005, PLW0108 - numba goes by the names of arguments, used or not
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
 from typing import Any
 
 import numba
@@ -12,7 +16,16 @@ from llvmlite import ir
 from numba import types
 from numba.extending import intrinsic, overload
 
-from tests.mutation.switch import ACTIVE, ARITHMETIC, COMPARISONS, NO_MUTANT, SEEN, arithmetic, comparison
+from tests.mutation.switch import (
+    ACTIVE,
+    ARITHMETIC,
+    COMPARISONS,
+    NO_MUTANT,
+    SEEN,
+    arithmetic,
+    comparison,
+    interpreted,
+)
 
 
 def _mark(context: Any, builder: Any, memory: Any, k: Any) -> None:
@@ -87,8 +100,12 @@ def _overload_returned(k, value):
     return lambda k, value: value
 
 
+@cache
 def helpers() -> dict[str, Callable[..., Any]]:
     """Return the helpers of compiled functions, by the names they have there."""
+    if numba.config.DISABLE_JIT:
+        plain = interpreted()
+        return {name.replace("_mutant_", "_native_"): plain[name] for name in plain}
     alive = numba.njit(lambda k: on(k))
     at_boundary = numba.njit(lambda k, a, b: _boundary_on(k, a, b))
     tools = (alive, at_boundary)

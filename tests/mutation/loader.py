@@ -1,27 +1,25 @@
-"""Import one module with its mutants in place of the module on disk."""
+"""Import modules with their mutants in place of those on disk."""
 
 from __future__ import annotations
 
+import ast
 import importlib.abc
 import importlib.machinery
 import importlib.util
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from types import CodeType, ModuleType
 
 from tests.mutation import compiled, switch
-from tests.mutation.transform import Mutant, mutated
 
 
 class MutatedLoader(importlib.machinery.SourceFileLoader):
     """Loads a module's mutated tree and gives it the helpers; no byte code is kept."""
 
-    def __init__(self, name: str, path: str) -> None:
+    def __init__(self, name: str, path: str, tree: ast.Module) -> None:
         super().__init__(name, path)
-        self.tree, self.mutants = mutated(Path(path).read_text())
-        if len(self.mutants) >= switch.MOST:
-            raise ValueError(f"{name}: more than {switch.MOST} mutants")
+        self.tree = tree
 
     def get_code(self, fullname: str) -> CodeType:
         """Compile the mutated tree."""
@@ -34,29 +32,29 @@ class MutatedLoader(importlib.machinery.SourceFileLoader):
 
 
 class MutatedFinder(importlib.abc.MetaPathFinder):
-    """Finds the one module that is to be mutated."""
+    """Finds the modules that are to be mutated."""
 
-    def __init__(self, name: str, path: Path) -> None:
-        self.name = name
-        self.loader = MutatedLoader(name, str(path))
-
-    @property
-    def mutants(self) -> list[Mutant]:
-        """The mutants that were built in."""
-        return self.loader.mutants
+    def __init__(self, trees: Mapping[str, ast.Module], home: Path) -> None:
+        self.loaders = {name: MutatedLoader(name, str(source(home, name)), trees[name]) for name in trees}
 
     def find_spec(
         self, fullname: str, path: Sequence[str] | None = None, target: ModuleType | None = None
     ) -> importlib.machinery.ModuleSpec | None:
-        """Answer for our module only."""
+        """Answer for our modules only."""
         del path, target
-        if fullname != self.name:
+        if fullname not in self.loaders:
             return None
-        return importlib.util.spec_from_file_location(fullname, self.loader.path, loader=self.loader)
+        loader = self.loaders[fullname]
+        return importlib.util.spec_from_file_location(fullname, loader.path, loader=loader)
 
 
-def install(name: str, home: Path) -> list[Mutant]:
-    """Make the next import of a module the mutated one; return its mutants."""
-    finder = MutatedFinder(name, home / f"{name.replace('.', '/')}.py")
-    sys.meta_path.insert(0, finder)
-    return finder.mutants
+def source(home: Path, name: str) -> Path:
+    """Return where a module's text is."""
+    return home / f"{name.replace('.', '/')}.py"
+
+
+def install(trees: Mapping[str, ast.Module], home: Path) -> None:
+    """Make the next import of some modules the mutated one."""
+    sys.meta_path.insert(0, MutatedFinder(trees, home))
+    for name in trees:
+        __import__(name)

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from tests.mutation.children import Fate
 from tests.mutation.transform import Mutant
-from tests.mutation.trial import Fate
 
 ALIVE = (Fate.SURVIVED, Fate.UNREACHED)
 
@@ -32,6 +32,12 @@ def share(tried: Sequence[Tried]) -> str:
     return f"{killed:5d} of {drawn:5d} {killed / drawn:6.1%}" if drawn else "    none drawn"
 
 
+def weighted(tried: Sequence[Tried]) -> float:
+    """Return the share that would be killed of all mutants: each module's share by how many it has."""
+    some = [t for t in tried if t.fates]
+    return sum(t.all_mutants * t.killed / len(t.fates) for t in some) / sum(t.all_mutants for t in some)
+
+
 def as_text(tried: Sequence[Tried]) -> str:
     """Return the survivors, a line each, and then a line a module and one a room."""
     lines = [
@@ -43,7 +49,9 @@ def as_text(tried: Sequence[Tried]) -> str:
     lines += ["", f"{'module':28}   killed of drawn  score"]
     lines += [f"{t.module:28} {share([t])}  (of {t.all_mutants})" for t in tried]
     for room in sorted({t.module.partition(".")[0] for t in tried}):
-        lines.append(f"{room:28} {share([t for t in tried if t.module.startswith(f'{room}.')])}")
+        own = [t for t in tried if t.module.startswith(f"{room}.") and t.fates]
+        if own:
+            lines.append(f"{room:28} {share(own)}, by the size of its modules {weighted(own):.1%}")
     return "\n".join(lines)
 
 

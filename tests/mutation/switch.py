@@ -14,8 +14,8 @@ from typing import Any, Final
 
 import numpy as np
 
-MOST: Final = 8192
-"""Mutants in one module at the most."""
+MOST: Final = 16384
+"""Mutants in one room at the most."""
 ACTIVE: Final = np.zeros(1, np.int64)
 SEEN: Final = np.zeros(MOST, np.uint8)
 NO_MUTANT: Final = np.zeros(MOST, np.uint8)

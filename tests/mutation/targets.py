@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Final
+
+from tests.mutation.loader import source
 
 NO_LOGIC: Final = {
     *("__init__", "checkpoint", "errors", "kinds"),
@@ -40,15 +43,23 @@ ALSO: Final = {
 """Whose tests speak for a module that has none of its own."""
 LOOKS: Final = {"beat", "condition", "drain", "episode", "leak", "norms", "quarter"}
 """Modules whose own tests stand on a simulated record of an hour, in ``test_condition``."""
-WARM: Final = ("milkings", "falls", "scene", "cause")
-"""Tests of hand-written signals, which compile the kernel and start no threads."""
+THREADED: Final = ("tests.detect.record", "simulator.rotary")
+"""Words of tests whose libraries start threads."""
 
 
-def targets(home: Path) -> dict[str, tuple[str, ...]]:
-    """Return the tests of each module that is mutated, by the module's name."""
+def targets(home: Path, *, interpreted: bool = True) -> dict[str, tuple[str, ...]]:
+    """Return the tests of each module that is mutated, by the module's name.
+
+    A kernel that is interpreted is tried by its own tests alone, which call its functions one by one.
+    """
     detect = sorted(path.stem for path in (home / "detect").glob("*.py") if path.stem not in NO_LOGIC)
     return {
-        **{f"detect.{name}": _detect_tests(home, name) for name in detect},
+        **{
+            f"detect.{name}": _own_tests(home, name)
+            if interpreted and is_kernel(home, f"detect.{name}")
+            else _detect_tests(home, name)
+            for name in detect
+        },
         **{
             f"store.{name}": tuple(f"tests/store/test_{test}.py" for test in tests.split())
             for name, tests in TRANSACTIONS.items()
@@ -56,13 +67,29 @@ def targets(home: Path) -> dict[str, tuple[str, ...]]:
     }
 
 
+def is_kernel(home: Path, module: str) -> bool:
+    """Tell whether a module holds compiled functions."""
+    return "@compiled" in source(home, module).read_text()
+
+
+def _own_tests(home: Path, module: str) -> tuple[str, ...]:
+    """Return a module's own tests that need no simulated record."""
+    files = [
+        f"test_{module}.py",
+        *sorted(f.name for f in (home / "tests/detect").glob(f"test_{module}_*.py")),
+    ]
+    files += [f"test_{ALSO[module]}.py"] if module in ALSO else []
+    return warm(home, [f"tests/detect/{file}" for file in files if (home / "tests/detect" / file).exists()])
+
+
 def _detect_tests(home: Path, module: str) -> tuple[str, ...]:
     """Return a module's own tests and those of hand-written signals; the others are for ``--tests``."""
-    own = [module, ALSO.get(module, module), *(("condition",) if module in LOOKS else ())]
-    names = dict.fromkeys([*own, *SCRIPTED])
-    return tuple(f for f in (f"tests/detect/test_{name}.py" for name in names) if (home / f).exists())
+    names = [module, ALSO.get(module, module), *(("condition",) if module in LOOKS else ()), *SCRIPTED]
+    own = [f"test_{module}.py", *sorted(f.name for f in (home / "tests/detect").glob(f"test_{module}_*.py"))]
+    files = dict.fromkeys(f"tests/detect/{file}" for file in [*own, *(f"test_{name}.py" for name in names)])
+    return tuple(file for file in files if (home / file).exists())
 
 
-def warm(module: str) -> tuple[str, ...]:
-    """Return the tests that compile what the tests of a module need."""
-    return tuple(f"tests/detect/test_{name}.py" for name in WARM) if module.startswith("detect.") else ()
+def warm(home: Path, tests: Iterable[str]) -> tuple[str, ...]:
+    """Return the tests that compile what all need and start no threads: those without a simulated record."""
+    return tuple(t for t in tests if not any(word in (home / t).read_text() for word in THREADED))

@@ -15,6 +15,8 @@ from tests.mutation.switch import ARITHMETIC, COMPARISONS
 
 NEGATED_BY_ITSELF: Final = (ast.Compare, ast.NamedExpr)
 """Conditions whose own mutant is the negation already, or whose value is used as well."""
+COMPILED_ELSEWHERE: Final = {"flow_function"}
+"""Functions without a decorator that another module compiles as well."""
 TYPE_CALLS: Final = {"isinstance", "cast", "getattr"}
 
 
@@ -34,11 +36,13 @@ class Mutator(ast.NodeTransformer):
     mutants: list[Mutant] = field(default_factory=list)
     prefix: str = ""
     """Which helpers the function at hand uses; empty outside of functions."""
+    base: int = 0
+    """Added to a number where the switch is asked: several modules share one switch."""
 
     def note(self, node: ast.AST, what: str) -> ast.Constant:
         """Take the next number for a change of a node."""
         self.mutants.append(Mutant(len(self.mutants) + 1, getattr(node, "lineno", 0), what))
-        return ast.Constant(len(self.mutants))
+        return ast.Constant(self.base + len(self.mutants))
 
     def call(self, helper: str, *arguments: ast.expr) -> ast.Call:
         """Return a call of a helper of the function at hand."""
@@ -48,6 +52,7 @@ class Mutator(ast.NodeTransformer):
         """Change the body; decorators, defaults and annotations run at import."""
         before = self.prefix
         native = any("compiled" in ast.unparse(decorator) for decorator in node.decorator_list)
+        native = native or node.name in COMPILED_ELSEWHERE
         self.prefix = before or ("_native_" if native else "_mutant_")
         first = 1 if ast.get_docstring(node) is not None else 0
         node.body[first:] = [self.visit(statement) for statement in node.body[first:]]
@@ -216,8 +221,8 @@ class Mutator(ast.NodeTransformer):
         return ast.If(ast.UnaryOp(ast.Not(), alive), [node], [])
 
 
-def mutated(source: str) -> tuple[ast.Module, list[Mutant]]:
-    """Return a module's tree with every mutant built in, and their list."""
-    mutator = Mutator()
+def mutated(source: str, base: int = 0) -> tuple[ast.Module, list[Mutant]]:
+    """Return a module's tree with all mutants built in, numbered above a base, and their list."""
+    mutator = Mutator(base=base)
     tree = mutator.visit(ast.parse(source))
     return ast.fix_missing_locations(tree), mutator.mutants

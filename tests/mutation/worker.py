@@ -1,11 +1,14 @@
-"""A worker: the drawn mutants of one module, tried one after the other in a process of its own."""
+"""A worker: the drawn mutants of the modules of one room, in a process of its own."""
 
 from __future__ import annotations
 
 import os
 from pathlib import Path
 
+from tests.mutation.children import Fate
+from tests.mutation.loader import source
 from tests.mutation.report import Tried
+from tests.mutation.transform import Mutant
 from tests.mutation.trial import Plan, Trial
 
 HOME = Path(__file__).parents[2]
@@ -23,9 +26,9 @@ def begin(nice: int) -> None:
         os.dup2(silence, stream)
 
 
-def tried(plan: Plan, only: tuple[int, ...]) -> Tried:
-    """Try the drawn mutants of one module, or those with the given numbers."""
-    if "@compiled" in (HOME / f"{plan.module.replace('.', '/')}.py").read_text():
+def tried(plan: Plan) -> list[Tried]:
+    """Try the drawn mutants of the modules of one room."""
+    if any("@compiled" in source(HOME, name).read_text() for name in plan.modules):
         os.environ["QUIETCLAW_CACHE_DIR"] = NO_FOLDER
     trial = Trial(plan, HOME)
     trial.prepare()
@@ -33,13 +36,16 @@ def tried(plan: Plan, only: tuple[int, ...]) -> Tried:
     left_out = (
         f"; left out, since they fail without any mutant: {', '.join(trial.failing)}" if trial.failing else ""
     )
-    _say(f"{plan.module}: {len(trial.watch.reached)} tests{left_out}")
-    drawn = trial.drawn() if not only else [m for m in trial.mutants if m.number in only]
-    fates = []
-    for i, mutant in enumerate(drawn, 1):
-        fates.append((mutant, trial.fate(mutant)))
-        _say(f"{plan.module} {i}/{len(drawn)} line {mutant.line}: {mutant.what}: {fates[-1][1].value}")
-    return Tried(plan.module, fates, len(trial.mutants))
+    _say(f"{len(trial.watch.reached)} tests{left_out}")
+    drawn = sum(len(trial.drawn(module)) for module in trial.modules)
+    fates: dict[str, list[tuple[Mutant, Fate]]] = {name: [] for name in plan.modules}
+    for i, (module, mutant, fate) in enumerate(trial.fates(), 1):
+        fates[module.name].append((mutant, fate))
+        _say(f"{i}/{drawn} {module.name}:{mutant.line}: {mutant.what} [{mutant.number}]: {fate.value}")
+    return [
+        Tried(m.name, sorted(fates[m.name], key=lambda pair: pair[0].number), len(m.mutants))
+        for m in trial.modules
+    ]
 
 
 def _say(text: str) -> None:

@@ -1,0 +1,66 @@
+"""A stall's state written by hand, and the moment in which one of the kernel's functions looks at it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+import numpy as np
+
+from detect.params import BIN_S, DetectorParams
+from detect.scene import new_scenes
+from detect.state import HAPPENING_DTYPE, RING, Now, new_stalls
+
+NUM = DetectorParams().numbers()
+QUIET_KPA = 42.0
+
+
+def stall(**fields: Any) -> Any:
+    """Return a stall of which nothing is known but these fields."""
+    s = new_stalls(1).view(np.recarray)[0]
+    for name, value in fields.items():
+        s[name] = value
+    return s
+
+
+def scene(**fields: Any) -> Any:
+    """Return a stall's scene of which only these fields are known."""
+    c = new_scenes(1)[0].view(np.recarray)[0]
+    for name, value in fields.items():
+        c[name] = value
+    return c
+
+
+def moment(b: int, *, sensed: float = 0.0, shared: float = 0.0, news: float = 0.0, stir: float = 0.0) -> Now:
+    """Return one bin with nothing told yet."""
+    return Now(
+        b, sensed, shared, news, stir, np.zeros(64, HAPPENING_DTYPE).view(np.recarray), np.zeros(1, np.int64)
+    )
+
+
+def told(now: Now) -> list[Any]:
+    """Return what was told so far."""
+    return list(now.rows[: int(now.used[0])])
+
+
+def write_raw(s: Any, first_bin: int, kpa: Iterable[float]) -> int:
+    """Write vacuum by bins from a bin on; return the last bin."""
+    b = first_bin - 1
+    for b, value in enumerate(kpa, first_bin):
+        s["raw"][b & (RING - 1)] = value
+    return b
+
+
+def write_air(s: Any, l_min: Iterable[float]) -> None:
+    """Write air by bins into the running sum, from its beginning."""
+    for value in l_min:
+        i = int(s["air_seen"])
+        before = s["air_sum"][(i - 1) & (RING - 1)] if i else 0.0
+        s["air_sum"][i & (RING - 1)] = before + value * BIN_S / 60.0
+        s["air_seen"] = i + 1
+
+
+def write_level(s: Any, kpa: float, count: int = 60) -> None:
+    """Let the baseline be one level for a while."""
+    s["level"] = kpa
+    s["level_sum"], s["seen"], s["usual"] = 40 * kpa, count, kpa

@@ -1,0 +1,150 @@
+"""What arm and cord show, and how evidence becomes an unsupported stretch."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from detect.carry import (
+    AT_ONCE_S,
+    DRAG,
+    LEVEL_LAG,
+    LOST_S,
+    PLACED_S,
+    RECOVERED,
+    SLACK,
+    SWING_LAG,
+    carried_share,
+    close_support,
+    decide,
+    evidence,
+)
+from detect.params import BIN_S
+from detect.state import Happening
+from detect.swing import SWING_S
+from tests.detect.by_hand import NUM, moment, stall, told
+
+AT = 10_000
+WORK, PARK = (24.0, 260.0), (60.0, 30.0)
+
+
+POSED = {"own_n": 8.0, "own_cord": WORK[1], "own_angle": WORK[0], "angle_mean": WORK[0], "cord_mean": WORK[1]}
+USUAL = {
+    "norm_n": PLACED_S,
+    "norm_cord": WORK[1],
+    "norm_angle": WORK[0],
+    "norm_cord_dev": 20.0,
+    "norm_angle_dev": 2.0,
+}
+FAR_MM = 3.0 * 20.0 + 0.25 * NUM.cord_mm
+FAR_DEG = 3.0 * 2.0 + 0.5 * NUM.angle_deg
+
+
+@pytest.mark.parametrize(
+    ("fields", "share", "shown"),
+    [
+        ({}, 1.0, 0),
+        ({"lost_s": LOST_S + 0.01}, 1.0, SLACK),
+        ({"lost_s": LOST_S - 0.01}, 0.0, 0),
+        ({"cord_mean": WORK[1] + NUM.cord_mm + 0.1}, 1.45 * NUM.swing_share, SLACK),
+        ({"cord_mean": WORK[1] + NUM.cord_mm + 0.1}, 1.55 * NUM.swing_share, 0),
+        ({"cord_mean": WORK[1] + NUM.cord_mm - 0.1}, 0.0, 0),
+        ({"cord_mean": WORK[1] - NUM.cord_mm - 0.1}, 0.0, 0),
+        ({"cord_mean": WORK[1] + NUM.cord_mm + 0.1, "own_n": 7.9}, 0.0, 0),
+        ({"angle_mean": WORK[0] + NUM.angle_deg + 0.1}, 1.0, DRAG),
+        ({"angle_mean": WORK[0] - NUM.angle_deg - 0.1}, 1.0, DRAG),
+        ({"angle_mean": WORK[0] + NUM.angle_deg - 0.1}, 1.0, 0),
+        ({"own_cord": WORK[1] + FAR_MM, "cord_mean": WORK[1] + FAR_MM + 1.0, **USUAL}, 0.0, SLACK),
+        ({"own_cord": WORK[1] + FAR_MM, "cord_mean": WORK[1] + FAR_MM - 1.0, **USUAL}, 0.0, 0),
+        (
+            {"own_cord": WORK[1] + FAR_MM, "cord_mean": WORK[1] + FAR_MM + 1.0, **USUAL, "norm_n": 899.0},
+            0.0,
+            0,
+        ),
+        ({"own_angle": WORK[0] + FAR_DEG, "angle_mean": WORK[0] + FAR_DEG + 0.1, **USUAL}, 1.0, DRAG),
+        ({"own_angle": WORK[0] - FAR_DEG, "angle_mean": WORK[0] - FAR_DEG - 0.1, **USUAL}, 1.0, DRAG),
+        ({"own_angle": WORK[0] + FAR_DEG, "angle_mean": WORK[0] + FAR_DEG - 0.1, **USUAL}, 1.0, 0),
+        ({"others_clear": 3.0, "lost_s": 9.0}, RECOVERED + 0.01, 0),
+        ({"others_clear": 3.0}, RECOVERED - 0.01, SLACK),
+    ],
+)
+def test_what_the_arm_shows(fields: dict[str, float], share: float, shown: int) -> None:
+    """No beat, or a cord paid out with little of it, is slack; an angle out of place drags."""
+    assert evidence(stall(**(POSED | fields)), share, NUM) == shown
+
+
+def test_the_share_that_is_carried() -> None:
+    """A slack unit is carried by what is left of the beat; a dragging one by half, and so if nobody knows."""
+    shares = [(SLACK, 0.3), (SLACK, 1.7), (SLACK, -1.0), (DRAG, 0.3)]
+    assert [carried_share(stall(astray=state), share) for state, share in shares] == [0.3, 1.0, 0.5, 0.5]
+
+
+def closed(end: int, removal: int, **fields: Any) -> tuple[Any, list[Any]]:
+    """Return a stall after its unsupported stretch was ended, and what was told."""
+    known = {"astray": DRAG, "astray_bin": AT, "astray_found": AT + 80, "astray_sum": 3.0, "astray_n": 6}
+    s, now = stall(**(known | {"stray_run": 4, "fine_run": 4} | fields)), moment(AT + 300)
+    close_support(s, end, removal, now)
+    assert (s["astray"], s["stray_run"], s["fine_run"]) == (0, 0, 0)
+    return s, told(now)
+
+
+def test_a_stretch_is_told_with_its_mean_share() -> None:
+    """Begin, end, when it was found, what it was, and how long the milking was unsupported."""
+    s, (h,) = closed(AT + 200, AT + 250, astray_bins=10)
+    assert (h["what"], h["flag"], h["value"]) == (Happening.SUPPORT_CLOSED, DRAG, 0.5)
+    assert (h["from_bin"], h["to_bin"], h["found_bin"]) == (AT, AT + 200, AT + 80)
+    assert s["astray_bins"] == 210
+    assert closed(AT + 200, AT + 250, astray_sum=0.4, astray_n=0)[1][0]["value"] == 0.4
+
+
+@pytest.mark.parametrize(
+    ("end", "removal", "fields"),
+    [(AT + 200, AT + 80, {}), (AT, AT + 250, {}), (AT + 200, AT + 250, {"astray": 0})],
+)
+def test_a_stretch_of_the_removal_is_dropped(end: int, removal: int, fields: dict[str, int]) -> None:
+    """Found only while the unit was taken off, or ended before it began: nothing is told."""
+    s, said = closed(end, removal, **fields)
+    assert (said, s["astray_bins"]) == ([], 0)
+    assert len(closed(AT + 1, AT + 81)[1]) == 1
+
+
+def decided(readings: int, shown: int, **fields: Any) -> tuple[Any, list[Any]]:
+    """Return a stall after some readings five a second that all show the same."""
+    s, now = stall(**({"on_bin": AT - 900, "own_n": 60.0, "last_arm": AT - 4} | fields)), moment(AT)
+    for k in range(readings):
+        now = now._replace(bin=AT + 4 * k)
+        decide(s, shown, now, NUM)
+        s["last_arm"] = AT + 4 * k
+    return s, told(now)
+
+
+def test_evidence_must_stand_for_four_seconds() -> None:
+    """Then the stretch began a second before it, since the level lags; other evidence begins anew."""
+    n = NUM.hold_bins // 4
+    assert decided(n, DRAG)[0]["astray"] == 0
+    s, _ = decided(n + 1, DRAG)
+    assert (s["astray"], s["astray_found"]) == (DRAG, AT + 4 * n)
+    assert s["astray_bin"] == AT + 4 * n - NUM.hold_bins - LEVEL_LAG
+    assert decided(n + 1, DRAG, on_bin=AT - 5)[0]["astray_bin"] == AT - 5
+    assert decided(n + 1, DRAG, own_n=AT_ONCE_S - 0.1)[0]["astray_bin"] == AT - 900
+    assert decided(2, SLACK, stray_state=DRAG, stray_run=90)[0]["astray"] == 0
+    assert decided(2, 0, stray_state=0, stray_run=90)[0]["stray_run"] == 0
+
+
+def test_a_beat_that_is_gone_is_said_at_once() -> None:
+    """What was summed up is enough; it began when it began to be missing, less the lock-in's delay."""
+    s, _ = decided(1, SLACK, lost_s=LOST_S + 0.1, lost_bin=AT - 100)
+    assert s["astray_bin"] == AT - 100 - int(SWING_LAG * SWING_S / BIN_S)
+    assert decided(1, SLACK, lost_s=LOST_S - 0.1)[0]["astray"] == 0
+    assert decided(1, DRAG, lost_s=LOST_S + 0.1)[0]["astray"] == 0
+
+
+def test_a_stretch_ends_when_the_evidence_is_gone_for_six_seconds() -> None:
+    """It ends where it began to be gone."""
+    known = {"astray": SLACK, "astray_bin": AT - 400, "astray_found": AT - 300, "astray_n": 1}
+    n = NUM.clear_bins // 4
+    assert decided(n - 1, 0, **known)[1] == []
+    s, (h,) = decided(n, 0, **known)
+    assert (s["astray"], h["to_bin"]) == (0, AT - 4)
+    assert decided(n, SLACK, **known)[0]["astray"] == SLACK
