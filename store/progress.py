@@ -32,7 +32,8 @@ def write_watermarks(
     [(updated,)] = connection.execute(_UPDATE, [parlor, list(moved), *columns]).fetchall()
     if updated < len(moved):
         known = read_watermarks(connection, parlor)
-        rows = [(parlor, topic, *mark) for topic, mark in zip(moved, marks, strict=True) if topic not in known]
+        placed = zip(moved, marks, strict=True)
+        rows = [(parlor, topic, *mark) for topic, mark in placed if topic not in known]
         append_rows(connection, "watermark", rows)
 
 

@@ -112,7 +112,8 @@ def main() -> None:
     print(HEADER, flush=True)
     for parlor in PARLORS:
         with tempfile.TemporaryDirectory() as folder, Mosquitto(Path(folder)) as broker:
-            print(measure(Farm(Path(folder), broker, parlor.stalls), parlor, seconds=options.seconds), flush=True)
+            farm = Farm(Path(folder), broker, parlor.stalls)
+            print(measure(farm, parlor, seconds=options.seconds), flush=True)
 
 
 if __name__ == "__main__":

@@ -67,7 +67,8 @@ def _shifted(
         ends[topic] = max(number, ends.get(topic, 0))
         if topic.endswith("/cow"):
             rest = rest.replace(b'"cow":"', named)
-        yield recv_ns + shift_ns, topic, b'{"seq":%d,"t_ms":%d%b%b' % (number, int(t_ms) + shift_ms, comma, rest)
+        moved = b'{"seq":%d,"t_ms":%d' % (number, int(t_ms) + shift_ms)
+        yield recv_ns + shift_ns, topic, moved + comma + rest
 
 
 class Sending:
