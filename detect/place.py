@@ -14,8 +14,8 @@ from typing import Any
 
 import numpy as np
 
+from detect.arm_state import VISITS
 from detect.machine import compiled
-from detect.state import VISITS
 
 VISIT_S = 20.0  # seconds of beat after which a milking counts
 FEWEST_VISITS = 2  # milkings that must agree before a pose can stand off

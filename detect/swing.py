@@ -11,9 +11,9 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from detect.arm_state import RATES
 from detect.machine import compiled
 from detect.params import BIN_S
-from detect.state import RATES
 
 MEAN_S = 1.5  # memory of the level [s]
 SWING_S = 5.0  # memory of the lock-in [s]: over longer the rate is not known well enough

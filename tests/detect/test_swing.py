@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
+from detect.arm_state import RATES
 from detect.params import BIN_S
-from detect.state import RATES
 from detect.swing import (
     ALIKE,
     CLIP,
