@@ -6,10 +6,11 @@ sensor belong to the stall and the height of the claw to the cow:
 - swing: a taut cord passes the pulsation on to the arm. Lock-ins at every rate that a pulsator may have
   find it, and measure it against what this stall shows when it carries.
 - step: angle or cord leave the level that this very milking had before.
-- place: angle or cord lie outside of what the stall shows from cow to cow.
+- place: angle and cord lie outside of what the stall shows from cow to cow (:mod:`detect.place`).
 
-No swing, or cord paid out without its swing, is ``slack``; a departure of the angle under a taut
-cord is ``drag``. Whether real arms show the swing was tried in simulation only.
+No swing, or out of place with little of it, is ``slack``; out of place under a taut cord is ``drag``. A
+step back to the usual place, or to a full swing, shows that the unit was not carried before. Whether
+real arms show the swing was tried in simulation only.
 """
 
 from __future__ import annotations
@@ -18,14 +19,17 @@ from typing import Any
 
 from detect.machine import compiled
 from detect.params import BIN_S, KernelNumbers
+from detect.place import is_longer, place_odds, pose_visit, step_odds
 from detect.state import RING, Happening, Now, report
 from detect.swing import (
+    HASTE,
     LONGEST_S,
     NEEDED_S,
     SHORTEST_S,
     SWING_S,
     clearness,
     find_beat,
+    forget_beat,
     lock_in,
     swing_share,
 )
@@ -37,15 +41,22 @@ RESTING, PARK_GAIN = 200, 0.02  # an arm at rest for 10 s after a milking is par
 STEP_MM, STEP_DEG = 60.0, 6.0  # a cord and an angle that say as much as each other
 REMOVAL = 160  # bins (8 s) after the vacuum went within which a motion is the removal
 CALM = 60  # bins (3 s) after which a motion counts as a new one
-RECOVERED = 0.6  # of what the other stalls show: somebody set the arm of a stall that was never carried
+RECOVERED = 0.4  # of what the other stalls show: somebody set the arm of a stall that was never carried
 OWN_S, NORM_S = 20.0, 2000.0  # memory of the milking's own level and of the stall's norm [s]
-PLACED_S = 900.0  # carried seconds, some four cows, before its norm of the level is
-DEV_DEG, DEV_MM, DEV_S = 2.5, 30.0, 500.0  # scatter from cow to cow to begin with, and its weight
+OWN_KNOWN_S = 8.0  # carried seconds before the milking's own level is believed
+ON_S = 60  # bins (3 s) after the attaching in which people still hold the unit
+POSED = 8  # arm readings after which the level is that of this milking
 SWING_LAG = 0.7  # of its memory by which the lock-in is late
 LOST_S = 1.5  # what is missing of the beat's share, summed over time, that is believed [s]
+LOST_ODD, LOST_USUAL = 0.5, 1.4  # of that in an odd and in a usual pose
 LEVEL_LAG = 20  # bins (1 s) by which the level is
-AT_ONCE_S = 3.0  # never carried for longer than this: not since the attaching
-SLACK, DRAG = 1, 2
+AT_ONCE_S, ATTACHING = 8.0, 400  # hardly carried in so many bins (20 s): not since the attaching
+RARER, STAYS = 1.0, 1.5  # log odds: a dragged unit against a slack one; of what was found already
+LOOSE = 1.5  # times the share of a lost beat: a weaker one out of place is slack, a stronger one drags
+BACK_SHARE = 2.0  # of the beat before: a cord that was slack until now
+MANY = 20  # arm readings (4 s) whose beat tells slack from drag better than the pose
+UNKNOWN_SHARE = 0.5  # of the weight carried by an arm that drags, or that has no beat
+SLACK, DRAG, BACK = 1, 2, 3
 
 
 @compiled
@@ -55,7 +66,7 @@ def forget_arm(s: Any) -> None:
     s.bank[:] = 0.0
     s.bank_power[:] = 0.0
     s.own_swing[:] = 0.0
-    s.own_swing_n, s.lost_s = 0.0, 0.0
+    s.own_swing_n, s.lost_s, s.visit_s = 0.0, 0.0, 0.0
     s.swing_s = min(max(NEEDED_S / max(clearness(s, 0) + clearness(s, 1), 0.01), SHORTEST_S), LONGEST_S)
 
 
@@ -88,10 +99,10 @@ def note_motion(s: Any, b: int, angle_deg: float, cord_mm: float) -> None:
 @compiled
 def is_near_park(s: Any, angle_deg: float, cord_mm: float) -> int:
     """Tell (1 or 0) whether the arm stands nearer to its parked pose than to the milking's; -1 unknown."""
-    if s.park_n == 0 or (s.own_n == 0.0 and s.norm_n == 0.0):
+    if s.park_n == 0 or (s.own_n == 0.0 and s.place_n == 0.0):
         return -1
-    cord = s.own_cord if s.own_n > 0.0 else s.norm_cord
-    angle = s.own_angle if s.own_n > 0.0 else s.norm_angle
+    cord = s.own_cord if s.own_n > 0.0 else s.place_cord
+    angle = s.own_angle if s.own_n > 0.0 else s.place_angle
     apart = abs(cord - s.park_cord) / STEP_MM + abs(angle - s.park_angle) / STEP_DEG
     here = abs(cord_mm - s.park_cord) / STEP_MM + abs(angle_deg - s.park_angle) / STEP_DEG
     return 1 if here < 0.4 * apart else 0
@@ -100,23 +111,18 @@ def is_near_park(s: Any, angle_deg: float, cord_mm: float) -> int:
 @compiled
 def learn_arm(s: Any, swing: tuple[float, float], scatter: tuple[float, float], dt_s: float) -> None:
     """Learn what this milking and this stall show while the unit is carried."""
-    own = dt_s / min(OWN_S, s.own_n + dt_s)
-    s.own_angle += own * (s.angle_mean - s.own_angle)
-    s.own_cord += own * (s.cord_mean - s.own_cord)
-    s.own_n += dt_s
+    if s.lost_s == 0.0:  # where some of the beat is missing the pose may be that of a slack cord
+        own = dt_s / min(OWN_S, s.own_n + dt_s)
+        s.own_angle += own * (s.angle_mean - s.own_angle)
+        s.own_cord += own * (s.cord_mean - s.own_cord)
+        s.own_n += dt_s
     s.norm_n += dt_s
-    gain = dt_s / min(NORM_S, s.norm_n)
-    slow = dt_s / min(NORM_S, s.norm_n + DEV_S)
-    if s.norm_n <= dt_s:
-        s.norm_angle_dev, s.norm_cord_dev = DEV_DEG, DEV_MM
-    s.norm_angle_dev += slow * (abs(s.angle_mean - s.norm_angle) - s.norm_angle_dev)
-    s.norm_cord_dev += slow * (abs(s.cord_mean - s.norm_cord) - s.norm_cord_dev)
-    s.norm_angle += gain * (s.angle_mean - s.norm_angle)
-    s.norm_cord += gain * (s.cord_mean - s.norm_cord)
+    gain, sink = dt_s / min(NORM_S, s.norm_n), dt_s / min(NORM_S, s.norm_n / HASTE + dt_s)
     for k in range(2):
         now = swing[0] if k == 0 else swing[1]
         noise = scatter[0] if k == 0 else scatter[1]
-        s.swing_noise[k] += gain * (noise - s.swing_noise[k])
+        off = noise - s.swing_noise[k]
+        s.swing_noise[k] += (gain if off > 0.0 else sink) * off
         s.own_swing[k] += dt_s / min(OWN_S, s.own_swing_n + dt_s) * (now - s.own_swing[k])
     s.own_swing_n += dt_s
     find_beat(s, dt_s)
@@ -134,32 +140,37 @@ def sum_up(s: Any, share: float, b: int, num: KernelNumbers, dt_s: float) -> Non
 
 
 @compiled
-def evidence(s: Any, share: float, num: KernelNumbers) -> int:
-    """Return what the arm shows now: carried, slack or drag."""
-    if s.others_clear > 0.0:
-        return SLACK if share < RECOVERED else 0
-    lost = s.lost_s > LOST_S
-    step_cord, step_angle = 0.0, 0.0
-    if s.own_n >= 8.0:
-        step_cord, step_angle = s.cord_mean - s.own_cord, s.angle_mean - s.own_angle
-    place_cord, place_angle = 0.0, 0.0
-    if s.norm_n >= PLACED_S:
-        place_cord = (s.cord_mean - s.norm_cord) / (num.spread * s.norm_cord_dev + 0.25 * num.cord_mm)
-        place_angle = (s.angle_mean - s.norm_angle) / (num.spread * s.norm_angle_dev + 0.5 * num.angle_deg)
-    loose = step_cord > num.cord_mm or place_cord > 1.0
-    if lost or (loose and share < 1.5 * num.swing_share):
-        return SLACK
-    if abs(step_angle) > num.angle_deg or abs(place_angle) > 1.0:
-        return DRAG
-    return 0
+def is_lost(s: Any, place: float, num: KernelNumbers) -> bool:
+    """Tell whether the beat is gone; a pose that is usual here asks for more of that, an odd one for less."""
+    return bool(s.lost_s > LOST_S * min(max(1.0 - place / num.out_log_odds, LOST_ODD), LOST_USUAL))
 
 
 @compiled
-def carried_share(s: Any, share: float) -> float:
-    """Return the share of the weight that the arm carries: half when it drags or nobody knows."""
-    if s.astray != SLACK or share < 0.0:
-        return 0.5
-    return min(share, 1.0)
+def evidence(s: Any, share: float, num: KernelNumbers) -> int:
+    """Return what the arm shows now: carried, slack or drag, or back from one of these."""
+    if s.others_clear > 0.0:
+        return SLACK if share < RECOVERED else 0
+    place = place_odds(s, s.angle_mean, s.cord_mean)
+    step = step_odds(s) if s.own_n >= OWN_KNOWN_S else 0.0
+    if is_lost(s, place, num):
+        return SLACK
+    beats = share < 0.0 or share >= LOOSE * num.swing_share
+    out = num.out_log_odds + (RARER if beats else 0.0) - (STAYS if s.astray != 0 else 0.0)
+    if max(place, step) < out:
+        return 0
+    if step > place and (
+        share > BACK_SHARE or place_odds(s, s.own_angle, s.own_cord) > place + num.out_log_odds
+    ):
+        return BACK
+    angle, cord = (s.own_angle, s.own_cord) if step > place else (s.place_angle, s.place_cord)
+    return off_state(s, share, (s.angle_mean - angle, s.cord_mean - cord), num)
+
+
+@compiled
+def off_state(s: Any, share: float, off: tuple[float, float], num: KernelNumbers) -> int:
+    """Return what a unit out of place is: by its beat, or by how it stands off where no beat is known."""
+    loose = is_longer(s, off[0], off[1]) if share < 0.0 else share < LOOSE * num.swing_share
+    return SLACK if loose else DRAG
 
 
 @compiled
@@ -173,28 +184,59 @@ def close_support(s: Any, end: int, removal: int, now: Now) -> None:
     h = report(now, CLOSED, s.index)
     h.flag = state
     h.from_bin, h.to_bin, h.found_bin = s.astray_bin, end, s.astray_found
-    h.value = s.astray_sum / max(s.astray_n, 1)
+    known = state == SLACK and s.astray_n > 0
+    h.value = min(s.astray_sum / s.astray_n, 1.0) if known else UNKNOWN_SHARE
 
 
 @compiled
-def decide(s: Any, shown: int, now: Now, num: KernelNumbers) -> None:
+def weigh_support(s: Any, share: float, num: KernelNumbers) -> None:
+    """Add one reading of the beat to an unsupported stretch; many of them tell its state best."""
+    if share < 0.0:
+        return
+    s.astray_sum += share
+    s.astray_n += 1
+    if s.astray_n >= MANY:
+        s.astray = SLACK if s.astray_sum < LOOSE * num.swing_share * s.astray_n else DRAG
+
+
+@compiled
+def stands(s: Any, shown: int, step: int, num: KernelNumbers) -> bool:
+    """Tell whether evidence has stood for long enough to be said."""
+    s.stray_run = s.stray_run + step if shown != 0 and shown == s.stray_state else 0
+    s.stray_state = shown
+    return bool(s.stray_run >= num.hold_bins)
+
+
+@compiled
+def begin_support(s: Any, state: int, since: int, now: Now) -> None:
+    """Begin an unsupported stretch: with the attaching when the unit was hardly carried before."""
+    s.astray, s.astray_found, s.fine_run = state, now.bin, 0
+    at_once = s.own_n < AT_ONCE_S and since - s.on_bin < ATTACHING
+    s.astray_bin = s.on_bin if at_once else max(s.on_bin, since)
+    s.astray_sum, s.astray_n = 0.0, 0
+
+
+@compiled
+def decide(s: Any, shown: int, share: float, now: Now, num: KernelNumbers) -> None:
     """Turn evidence that stands into a stretch, and end it when it is gone."""
     b = now.bin
     step = max(1, b - s.last_arm)
-    if s.astray == 0:
-        s.stray_run = s.stray_run + step if shown != 0 and shown == s.stray_state else 0
-        s.stray_state = shown
-        beatless = shown == SLACK and s.lost_s > LOST_S
-        if beatless or s.stray_run >= num.hold_bins:
-            lag = int(SWING_LAG * SWING_S / BIN_S) if beatless else LEVEL_LAG
-            since = (s.lost_bin if beatless else b - s.stray_run) - lag
-            s.astray, s.astray_found, s.fine_run = shown, b, 0
-            s.astray_bin = s.on_bin if s.own_n < AT_ONCE_S else max(s.on_bin, since)
-            s.astray_sum, s.astray_n = 0.0, 0
+    if s.astray != 0:
+        s.fine_run = s.fine_run + step if shown in (0, BACK) else 0
+        if s.fine_run >= num.clear_bins:
+            close_support(s, b - s.fine_run, b + 1, now)
         return
-    s.fine_run = s.fine_run + step if shown == 0 else 0
-    if s.fine_run >= num.clear_bins:
-        close_support(s, b - s.fine_run, b + 1, now)
+    stood = stands(s, shown, step, num)
+    if shown == SLACK and is_lost(s, place_odds(s, s.angle_mean, s.cord_mean), num):
+        begin_support(s, SLACK, s.lost_bin - int(SWING_LAG * SWING_S / BIN_S), now)
+    elif stood and shown == BACK:  # what this milking showed until now was the departure
+        until = b - s.stray_run - LEVEL_LAG
+        loose = share > BACK_SHARE or is_longer(s, s.own_angle - s.angle_mean, s.own_cord - s.cord_mean)
+        begin_support(s, SLACK if loose else DRAG, s.on_bin, now)
+        s.astray_bin, s.own_n = s.on_bin, 0.0
+        close_support(s, until, b + 1, now)
+    elif stood:
+        begin_support(s, shown, b - s.stray_run - LEVEL_LAG, now)
 
 
 @compiled
@@ -202,19 +244,22 @@ def watch_arm(s: Any, angle_deg: float, cord_mm: float, now: Now, num: KernelNum
     """Take one reading of arm and cord."""
     b = now.bin
     note_motion(s, b, angle_deg, cord_mm)
-    hanging = s.attached == 1 and s.settled == 1 and b - s.high_bin < 20 and s.missing == 0
-    if hanging:
+    hanging = s.attached == 1 and b - s.up_bin > ON_S and b - s.high_bin < 20 and s.missing == 0
+    if hanging and (s.arm_n > 0 or b - s.arm_bin > CALM):
         dt_s = min(max((b - s.last_arm) * BIN_S, BIN_S), 0.4)
-        angle_swing, cord_swing = lock_in(s, b, (angle_deg, cord_mm), dt_s)
-        if s.arm_n * dt_s >= SWING_S + 0.5 * s.swing_s and b - s.arm_bin > CALM:
-            share = swing_share(s, angle_swing, cord_swing)
+        swing = lock_in(s, b, (angle_deg, cord_mm), dt_s)
+        if s.arm_n >= POSED and b - s.arm_bin > CALM:
+            beaten = s.arm_n * dt_s >= SWING_S + 0.5 * s.swing_s
+            share = swing_share(s, swing[0], swing[1]) if beaten else -1.0
             sum_up(s, share, b, num, dt_s)
             shown = evidence(s, share, num)
-            decide(s, shown, now, num)
+            decide(s, shown, share, now, num)
+            if s.lost_s == 0.0:
+                pose_visit(s, dt_s)
             if s.astray != 0:
-                s.astray_sum += carried_share(s, share)
-                s.astray_n += 1
-            elif shown == 0:
+                weigh_support(s, share, num)
+                forget_beat(s, dt_s)
+            elif beaten and shown == 0:
                 scatter = (abs(angle_deg - s.angle_mean), abs(cord_mm - s.cord_mean))
-                learn_arm(s, (angle_swing, cord_swing), scatter, dt_s)
+                learn_arm(s, swing, scatter, dt_s)
     s.last_arm = b

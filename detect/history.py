@@ -61,6 +61,8 @@ class SlipHistory:
         The same for every stall: slips that no circumstance explains.
     cows:
         Unexplained slips and attached seconds of every cow, latest milked last.
+    packed_cows:
+        The same as bytes of a checkpoint, as long as it stays so.
     """
 
     stalls: int
@@ -71,6 +73,7 @@ class SlipHistory:
     stall_times: NDArray[np.float64] = field(init=False)
     stall_seen: NDArray[np.float64] = field(init=False)
     cows: dict[str, tuple[float, float]] = field(default_factory=dict)
+    packed_cows: bytes | None = field(default=None, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         """Begin with nothing counted."""
@@ -126,6 +129,7 @@ class SlipHistory:
         """Add a finished milking to its cow's memory."""
         if cow is None:
             return
+        self.packed_cows = None
         count, time_s = self.cows.pop(cow, (0.0, 0.0))
         keep = COW_MEMORY_S / (COW_MEMORY_S + attached_s)
         self.cows[cow] = (keep * count + slips, keep * time_s + attached_s)

@@ -17,7 +17,7 @@ from detect.errors import ParameterError
 BIN_NS: Final = 50_000_000
 """One bin [ns]: 20 Hz. 10 Hz reproduced 100 Hz means of claw vacuum, 1 Hz did not (Lazovic 2016)."""
 BIN_S: Final = BIN_NS * 1e-9
-DETECTOR_VERSION: Final = 4
+DETECTOR_VERSION: Final = 5
 """Raised when the same readings and parameters may give other results."""
 
 
@@ -164,10 +164,9 @@ class SupportParams:
     swing_share:
         A taut cord passes the pulsation on to the arm; a loose one passes under this share of the
         stall's own norm (prototype trials: 0.6; engineering choice).
-    cord_mm, angle_deg:
-        Least step from the milking's own level that counts [mm], [deg] (engineering choice).
-    spread:
-        Departure from the stall's norm, in its own scatters, that counts (engineering choice).
+    out_log_odds:
+        Log odds of a pose, against the stall's other milkings or this milking's own level, from which it
+        stands off (engineering choice: 12 to 1).
     hold_s:
         How long the evidence must stand before it is said [s] (engineering choice).
     clear_s:
@@ -175,9 +174,7 @@ class SupportParams:
     """
 
     swing_share: float = 0.48
-    cord_mm: float = 40.0
-    angle_deg: float = 3.5
-    spread: float = 3.0
+    out_log_odds: float = 2.5
     hold_s: float = 4.0
     clear_s: float = 6.0
 
@@ -272,9 +269,7 @@ class DetectorParams:
             low_flow=self.milking.low_flow_kg_min,
             meter_lag=bins(self.milking.meter_lag_s),
             swing_share=self.support.swing_share,
-            cord_mm=self.support.cord_mm,
-            angle_deg=self.support.angle_deg,
-            spread=self.support.spread,
+            out_log_odds=self.support.out_log_odds,
             hold_bins=bins(self.support.hold_s),
             clear_bins=bins(self.support.clear_s),
         )
@@ -310,9 +305,7 @@ class KernelNumbers(NamedTuple):
     low_flow: float
     meter_lag: int
     swing_share: float
-    cord_mm: float
-    angle_deg: float
-    spread: float
+    out_log_odds: float
     hold_bins: int
     clear_bins: int
 

@@ -18,6 +18,7 @@ from detect.carry import SLACK
 from detect.cause import UNREST
 from detect.machine import compiled
 from detect.params import BIN_S
+from detect.place import share_scatter
 from detect.state import Happening, Now
 from detect.swing import ALIKE, clearness
 
@@ -57,7 +58,7 @@ SOUND_KPA: Final = 1.0
 """A plant this little under its regulated level [kPa] is sound."""
 ARM_S: Final = 200.0
 """Attached seconds of a stall before its arm is held against the others' [s]."""
-NEVER_TAUT: Final = 0.35
+NEVER_TAUT: Final = 0.25
 """A cord whose beat stands this little out of the noise, against the other stalls', was never taut."""
 LOW_RATE: Final = 0.25
 """Log odds of a slip for each kPa the plant is low (0.4 N of holding force on a 22 mm teat)."""
@@ -284,6 +285,7 @@ def compare_arms(stalls: Any) -> None:
             n += 1
     usual = float(np.median(clear[:n])) if n >= FEWEST else 0.0
     rate = int(np.median(rates[:n])) if n >= FEWEST else 0
+    share_scatter(stalls)
     for i in range(stalls.shape[0]):
         s = stalls[i]
         s.others_at = rate

@@ -30,6 +30,7 @@ WIDTHS: Final = (3, 6, 12, 24)
 SHAPES: Final = 2
 """A fall happens within one bin or within two."""
 RATES: Final = 32
+VISITS: Final = 8
 """Rates at which the arm's beat is looked for."""
 NEIGHBOUR: Final = 0.3
 """Correlation of neighbouring steps of a stall of which nothing is known yet (engineering choice)."""
@@ -225,10 +226,17 @@ ARM_FIELDS: Final = [
     ("own_cord", "f8"),
     ("own_angle", "f8"),
     ("norm_n", "f8"),  # carried seconds behind the stall's norm
-    ("norm_cord", "f8"),
-    ("norm_angle", "f8"),
-    ("norm_cord_dev", "f8"),
-    ("norm_angle_dev", "f8"),
+    ("visit_s", "f8"),  # seconds behind this milking's mean pose
+    ("visit_angle", "f8"),
+    ("visit_cord", "f8"),
+    ("visits", "i8"),  # milkings posed so far, the last of them below
+    ("visit_angles", "f8", VISITS),
+    ("visit_cords", "f8", VISITS),
+    ("place_n", "i8"),  # how many of them agree with the stall's usual pose
+    ("place_cord", "f8"),
+    ("place_angle", "f8"),
+    ("place_scatter", "f8", 4),  # sums from cow to cow: angle, both, cord; their number
+    ("cow_scatter", "f8", 3),  # that of all stalls: angle, both, cord; 0 not known
     ("norm_swing", "f8", 2),  # what a taut cord shows: angle, cord
     ("swing_noise", "f8", 2),
     ("stray_run", "i8"),  # bins of evidence for the state below

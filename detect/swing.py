@@ -26,7 +26,9 @@ CLIP = 3.0  # deviations of a sample: treading counts no more
 LEAST_CLEAR = 0.1  # beat over noise, squared, both together: what is weaker tells nothing
 OWN_SWING_S, OWN_LEAST, OWN_MOST = 25.0, 0.6, 1.6  # a cow hangs more or less on the cord than others
 UP_S, DOWN_S = 100.0, 300.0  # the norm of the swing follows what is taut, not what is slack [s]
-TRUSTED_S = 60.0  # carried seconds before the stall's norm of the swing is believed
+HASTE = 3.0  # a young norm sinks so much faster than it rises: people and cows shake the arm at first
+FORGOTTEN_S, DOUBT = 3000.0, 5.0  # a norm without its beat is forgotten, at most in so many times its age
+TRUSTED_S = 100.0  # carried seconds before the stall's norm of the swing is believed
 
 
 @compiled
@@ -96,18 +98,39 @@ def swing_size(s: Any, k: int, dt_s: float) -> float:
 @compiled
 def find_beat(s: Any, dt_s: float) -> None:
     """Find the rate of the stall's pulsator in what its arm showed while it carried."""
-    up, down = dt_s / min(UP_S, s.norm_n), dt_s / min(DOWN_S, s.norm_n)
+    haste = HASTE if s.norm_n < TRUSTED_S else 1.0
+    up, down = dt_s / min(UP_S, s.norm_n), dt_s / min(DOWN_S, s.norm_n / haste + dt_s)
     for i in range(RATES):
         for k in range(2):
             off = s.bank_power[i, k] - s.beat[i, k]
             s.beat[i, k] += (up if off > 0.0 else down) * off
+    pick_beat(s, dt_s)
+
+
+@compiled
+def forget_beat(s: Any, dt_s: float) -> None:
+    """Let the stall's norm sink while its beat is missing: slowly, and the faster the less it rests on."""
+    down = dt_s / min(FORGOTTEN_S, DOUBT * s.norm_n)
+    for i in range(RATES):
+        for k in range(2):
+            s.beat[i, k] += down * min(s.bank_power[i, k] - s.beat[i, k], 0.0)
+    pick_beat(s, dt_s)
+
+
+@compiled
+def pick_beat(s: Any, dt_s: float) -> None:
+    """Take the rate at which the norm is highest for that of the stall's pulsator.
+
+    A stall that was never carried has no norm to tell its rate: what it shows now tells, as soon as it is.
+    """
+    powers = s.bank_power if s.others_clear > 0.0 else s.beat
     best, first, last = 0.0, 1, RATES - 1
     if s.others_at > 0:
         first, last = max(s.others_at - ALIKE, 1), min(s.others_at + ALIKE + 1, RATES - 1)
     noise = (max(noise_power(s, 0), 1e-9), max(noise_power(s, 1), 1e-9))
-    before, here = beat_clear(s, first - 1, noise), beat_clear(s, first, noise)
+    before, here = beat_clear(powers, first - 1, noise), beat_clear(powers, first, noise)
     for i in range(first, last):  # slow sway rises towards the edge: only a peak is a beat
-        after = beat_clear(s, i + 1, noise)
+        after = beat_clear(powers, i + 1, noise)
         if here > best and here >= before and here >= after:
             best, s.beat_at = here, i
         before, here = here, after
@@ -116,9 +139,9 @@ def find_beat(s: Any, dt_s: float) -> None:
 
 
 @compiled
-def beat_clear(s: Any, i: int, noise: tuple[float, float]) -> float:
-    """Return the usual power at one rate over the noise, angle and cord together."""
-    return float(s.beat[i, 0] / noise[0] + s.beat[i, 1] / noise[1])
+def beat_clear(powers: Any, i: int, noise: tuple[float, float]) -> float:
+    """Return the power at one rate over the noise, angle and cord together."""
+    return float(powers[i, 0] / noise[0] + powers[i, 1] / noise[1])
 
 
 @compiled

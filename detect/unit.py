@@ -23,6 +23,7 @@ from detect.hear import (
 from detect.machine import compiled
 from detect.opening import air_at, back_to_sure, has_fallen, make_sure
 from detect.params import BIN_S, KernelNumbers
+from detect.place import learn_place
 from detect.ripple import find_ripple
 from detect.state import MILKED, RING, Happening, Now, report
 
@@ -217,6 +218,7 @@ def attach(s: Any, now: Now, num: KernelNumbers) -> None:
     s.cup_bin = -1
     s.high_bin, s.fell_bin, s.linger = s.on_bin, -1, 0
     s.removal_kpa = np.nan
+    learn_place(s, num.out_log_odds)
     forget_arm(s)
     forget_level(s)
     begin_trace(s)

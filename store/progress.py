@@ -10,16 +10,14 @@ import duckdb
 from store.batch import Watermark
 from store.engine import append_rows
 
-_STAGE: Final = "CREATE OR REPLACE TEMP TABLE moved_watermark AS FROM watermark LIMIT 0"
 _UPDATE: Final = """
-UPDATE watermark SET boot = moved.boot, seq = moved.seq, t_ns = moved.t_ns
-FROM moved_watermark AS moved
-WHERE watermark.parlor = moved.parlor AND watermark.topic = moved.topic
+UPDATE watermark SET
+    boot = list_extract($3::VARCHAR[], list_position($2::VARCHAR[], topic)),
+    seq = list_extract($4::BIGINT[], list_position($2::VARCHAR[], topic)),
+    t_ns = list_extract($5::BIGINT[], list_position($2::VARCHAR[], topic))
+WHERE parlor = $1 AND list_position($2::VARCHAR[], topic) > 0
 """
-_INSERT: Final = """
-INSERT INTO watermark FROM moved_watermark AS moved
-WHERE NOT EXISTS (FROM watermark AS known WHERE known.parlor = moved.parlor AND known.topic = moved.topic)
-"""
+"""No join: each would leave some kilobytes in the engine's queue of blocks to evict (see DEVELOPERS.md)."""
 _READ: Final = "SELECT topic, boot, seq, t_ns FROM watermark WHERE parlor = $1 ORDER BY topic"
 
 
@@ -29,11 +27,14 @@ def write_watermarks(
     """Replace the watermarks of the topics that moved, within the open transaction."""
     if not moved:
         return
-    connection.execute(_STAGE)
-    rows = [(parlor, topic, mark.boot, mark.seq, mark.t_ns) for topic, mark in moved.items()]
-    append_rows(connection, "moved_watermark", rows)
-    connection.execute(_UPDATE)
-    connection.execute(_INSERT)
+    marks = [(mark.boot, mark.seq, mark.t_ns) for mark in moved.values()]
+    columns = [list(column) for column in zip(*marks, strict=True)]
+    [(updated,)] = connection.execute(_UPDATE, [parlor, list(moved), *columns]).fetchall()
+    if updated < len(moved):
+        known = read_watermarks(connection, parlor)
+        placed = zip(moved, marks, strict=True)
+        rows = [(parlor, topic, *mark) for topic, mark in placed if topic not in known]
+        append_rows(connection, "watermark", rows)
 
 
 def read_watermarks(connection: duckdb.DuckDBPyConnection, parlor: str) -> dict[str, Watermark]:

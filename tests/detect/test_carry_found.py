@@ -8,17 +8,21 @@ import pytest
 
 from detect.carry import (
     AT_ONCE_S,
+    BACK,
     DRAG,
     LEVEL_LAG,
     LOST_S,
-    PLACED_S,
+    LOST_USUAL,
+    MANY,
     RECOVERED,
     SLACK,
     SWING_LAG,
-    carried_share,
+    UNKNOWN_SHARE,
     close_support,
     decide,
     evidence,
+    off_state,
+    weigh_support,
 )
 from detect.params import BIN_S
 from detect.state import Happening
@@ -30,15 +34,8 @@ WORK, PARK = (24.0, 260.0), (60.0, 30.0)
 
 
 POSED = {"own_n": 8.0, "own_cord": WORK[1], "own_angle": WORK[0], "angle_mean": WORK[0], "cord_mean": WORK[1]}
-USUAL = {
-    "norm_n": PLACED_S,
-    "norm_cord": WORK[1],
-    "norm_angle": WORK[0],
-    "norm_cord_dev": 20.0,
-    "norm_angle_dev": 2.0,
-}
-FAR_MM = 3.0 * 20.0 + 0.25 * NUM.cord_mm
-FAR_DEG = 3.0 * 2.0 + 0.5 * NUM.angle_deg
+USUAL = {"place_n": 8, "place_cord": WORK[1], "place_angle": WORK[0], "cow_scatter": (4.0, 0.0, 400.0)}
+UP, LOST = 200.0, LOST_S * LOST_USUAL
 
 
 @pytest.mark.parametrize(
@@ -47,42 +44,66 @@ FAR_DEG = 3.0 * 2.0 + 0.5 * NUM.angle_deg
         ({}, 1.0, 0),
         ({"lost_s": LOST_S + 0.01}, 1.0, SLACK),
         ({"lost_s": LOST_S - 0.01}, 0.0, 0),
-        ({"cord_mean": WORK[1] + NUM.cord_mm + 0.1}, 1.45 * NUM.swing_share, SLACK),
-        ({"cord_mean": WORK[1] + NUM.cord_mm + 0.1}, 1.55 * NUM.swing_share, 0),
-        ({"cord_mean": WORK[1] + NUM.cord_mm - 0.1}, 0.0, 0),
-        ({"cord_mean": WORK[1] - NUM.cord_mm - 0.1}, 0.0, 0),
-        ({"cord_mean": WORK[1] + NUM.cord_mm + 0.1, "own_n": 7.9}, 0.0, 0),
-        ({"angle_mean": WORK[0] + NUM.angle_deg + 0.1}, 1.0, DRAG),
-        ({"angle_mean": WORK[0] - NUM.angle_deg - 0.1}, 1.0, DRAG),
-        ({"angle_mean": WORK[0] + NUM.angle_deg - 0.1}, 1.0, 0),
-        ({"own_cord": WORK[1] + FAR_MM, "cord_mean": WORK[1] + FAR_MM + 1.0, **USUAL}, 0.0, SLACK),
-        ({"own_cord": WORK[1] + FAR_MM, "cord_mean": WORK[1] + FAR_MM - 1.0, **USUAL}, 0.0, 0),
-        (
-            {"own_cord": WORK[1] + FAR_MM, "cord_mean": WORK[1] + FAR_MM + 1.0, **USUAL, "norm_n": 899.0},
-            0.0,
-            0,
-        ),
-        ({"own_angle": WORK[0] + FAR_DEG, "angle_mean": WORK[0] + FAR_DEG + 0.1, **USUAL}, 1.0, DRAG),
-        ({"own_angle": WORK[0] - FAR_DEG, "angle_mean": WORK[0] - FAR_DEG - 0.1, **USUAL}, 1.0, DRAG),
-        ({"own_angle": WORK[0] + FAR_DEG, "angle_mean": WORK[0] + FAR_DEG - 0.1, **USUAL}, 1.0, 0),
+        ({**USUAL, "lost_s": LOST - 0.01}, 1.0, 0),
+        ({**USUAL, "lost_s": LOST + 0.01}, 1.0, SLACK),
+        ({"cord_mean": WORK[1] + 45.0}, 1.45 * NUM.swing_share, SLACK),
+        ({"cord_mean": WORK[1] + 45.0}, 1.55 * NUM.swing_share, DRAG),
+        ({"cord_mean": WORK[1] + 20.0}, 0.0, 0),
+        ({"cord_mean": WORK[1] + 45.0, "own_n": 7.9}, 0.0, 0),
+        ({"angle_mean": WORK[0] + 5.0}, 1.0, DRAG),
+        ({"angle_mean": WORK[0] - 5.0}, 1.0, DRAG),
+        ({"angle_mean": WORK[0] + 2.0}, 1.0, 0),
+        ({"angle_mean": WORK[0] + 3.7}, 1.0, 0),
+        ({"angle_mean": WORK[0] + 3.7}, 0.0, SLACK),
+        ({"own_cord": WORK[1] + UP, "cord_mean": WORK[1] + UP, **USUAL}, 0.0, SLACK),
+        ({"own_cord": WORK[1] + UP, "cord_mean": WORK[1] + UP, **USUAL}, 1.0, DRAG),
+        ({"own_cord": WORK[1] + UP, "cord_mean": WORK[1] + UP, **USUAL, "place_n": 1}, 0.0, 0),
+        ({"own_cord": WORK[1] + 30.0, "cord_mean": WORK[1] + 30.0, **USUAL}, 0.0, 0),
+        ({"own_cord": WORK[1] + UP, **USUAL}, 1.0, BACK),
+        ({"cord_mean": WORK[1] + 45.0}, 2.1, BACK),
         ({"others_clear": 3.0, "lost_s": 9.0}, RECOVERED + 0.01, 0),
         ({"others_clear": 3.0}, RECOVERED - 0.01, SLACK),
     ],
 )
 def test_what_the_arm_shows(fields: dict[str, float], share: float, shown: int) -> None:
-    """No beat, or a cord paid out with little of it, is slack; an angle out of place drags."""
+    """No beat, or out of place with little of it, is slack; out of place with all of it drags."""
     assert evidence(stall(**(POSED | fields)), share, NUM) == shown
 
 
-def test_the_share_that_is_carried() -> None:
-    """A slack unit is carried by what is left of the beat; a dragging one by half, and so if nobody knows."""
-    shares = [(SLACK, 0.3), (SLACK, 1.7), (SLACK, -1.0), (DRAG, 0.3)]
-    assert [carried_share(stall(astray=state), share) for state, share in shares] == [0.3, 1.0, 0.5, 0.5]
+def test_what_was_found_stays_until_the_pose_is_near() -> None:
+    """A pose just under the threshold begins nothing and ends nothing."""
+    near = {"angle_mean": WORK[0] + 3.7}
+    assert evidence(stall(**(POSED | near)), 1.0, NUM) == 0
+    assert evidence(stall(**(POSED | near), astray=DRAG), 1.0, NUM) == DRAG
+    assert evidence(stall(**(POSED | {"angle_mean": WORK[0] + 2.0}), astray=DRAG), 1.0, NUM) == 0
+
+
+def test_without_a_beat_the_pose_tells_slack_from_drag() -> None:
+    """A longer cord is slack, a turned arm drags, each in scatters from cow to cow."""
+    s = stall(**USUAL)
+    assert off_state(s, -1.0, (1.0, 90.0), NUM) == SLACK
+    assert off_state(s, -1.0, (9.0, 20.0), NUM) == DRAG
+    assert off_state(s, -1.0, (-9.0, 20.0), NUM) == DRAG
+    assert off_state(s, -1.0, (0.0, -90.0), NUM) == DRAG
+
+
+def test_many_readings_of_the_beat_tell_the_state() -> None:
+    """From 4 s on the mean of the beat decides; readings without one do not count."""
+    s = stall(astray=DRAG)
+    for _ in range(MANY - 1):
+        weigh_support(s, 0.2, NUM)
+    weigh_support(s, -1.0, NUM)
+    assert (s["astray"], s["astray_n"]) == (DRAG, MANY - 1)
+    weigh_support(s, 0.2, NUM)
+    assert (s["astray"], s["astray_sum"]) == (SLACK, pytest.approx(0.2 * MANY))
+    for _ in range(4 * MANY):
+        weigh_support(s, 1.0, NUM)
+    assert s["astray"] == DRAG
 
 
 def closed(end: int, removal: int, **fields: Any) -> tuple[Any, list[Any]]:
     """Return a stall after its unsupported stretch was ended, and what was told."""
-    known = {"astray": DRAG, "astray_bin": AT, "astray_found": AT + 80, "astray_sum": 3.0, "astray_n": 6}
+    known = {"astray": SLACK, "astray_bin": AT, "astray_found": AT + 80, "astray_sum": 3.0, "astray_n": 6}
     s, now = stall(**(known | {"stray_run": 4, "fine_run": 4} | fields)), moment(AT + 300)
     close_support(s, end, removal, now)
     assert (s["astray"], s["stray_run"], s["fine_run"]) == (0, 0, 0)
@@ -92,10 +113,12 @@ def closed(end: int, removal: int, **fields: Any) -> tuple[Any, list[Any]]:
 def test_a_stretch_is_told_with_its_mean_share() -> None:
     """Begin, end, when it was found, what it was, and how long the milking was unsupported."""
     s, (h,) = closed(AT + 200, AT + 250, astray_bins=10)
-    assert (h["what"], h["flag"], h["value"]) == (Happening.SUPPORT_CLOSED, DRAG, 0.5)
+    assert (h["what"], h["flag"], h["value"]) == (Happening.SUPPORT_CLOSED, SLACK, 0.5)
     assert (h["from_bin"], h["to_bin"], h["found_bin"]) == (AT, AT + 200, AT + 80)
     assert s["astray_bins"] == 210
-    assert closed(AT + 200, AT + 250, astray_sum=0.4, astray_n=0)[1][0]["value"] == 0.4
+    assert closed(AT + 200, AT + 250, astray_sum=9.0)[1][0]["value"] == 1.0
+    for fields in ({"astray_n": 0}, {"astray": DRAG, "astray_sum": 0.6}):
+        assert closed(AT + 200, AT + 250, **fields)[1][0]["value"] == UNKNOWN_SHARE
 
 
 @pytest.mark.parametrize(
@@ -114,7 +137,7 @@ def decided(readings: int, shown: int, **fields: Any) -> tuple[Any, list[Any]]:
     s, now = stall(**({"on_bin": AT - 900, "own_n": 60.0, "last_arm": AT - 4} | fields)), moment(AT)
     for k in range(readings):
         now = now._replace(bin=AT + 4 * k)
-        decide(s, shown, now, NUM)
+        decide(s, shown, 1.0, now, NUM)
         s["last_arm"] = AT + 4 * k
     return s, told(now)
 
@@ -127,7 +150,9 @@ def test_evidence_must_stand_for_four_seconds() -> None:
     assert (s["astray"], s["astray_found"]) == (DRAG, AT + 4 * n)
     assert s["astray_bin"] == AT + 4 * n - NUM.hold_bins - LEVEL_LAG
     assert decided(n + 1, DRAG, on_bin=AT - 5)[0]["astray_bin"] == AT - 5
-    assert decided(n + 1, DRAG, own_n=AT_ONCE_S - 0.1)[0]["astray_bin"] == AT - 900
+    assert decided(n + 1, DRAG, own_n=AT_ONCE_S - 0.1, on_bin=AT - 300)[0]["astray_bin"] == AT - 300
+    late = decided(n + 1, DRAG, own_n=AT_ONCE_S - 0.1)[0]
+    assert late["astray_bin"] == AT + 4 * n - NUM.hold_bins - LEVEL_LAG
     assert decided(2, SLACK, stray_state=DRAG, stray_run=90)[0]["astray"] == 0
     assert decided(2, 0, stray_state=0, stray_run=90)[0]["stray_run"] == 0
 
@@ -148,3 +173,15 @@ def test_a_stretch_ends_when_the_evidence_is_gone_for_six_seconds() -> None:
     s, (h,) = decided(n, 0, **known)
     assert (s["astray"], h["to_bin"]) == (0, AT - 4)
     assert decided(n, SLACK, **known)[0]["astray"] == SLACK
+
+
+def test_a_return_tells_what_was_before_it() -> None:
+    """From the attaching to the step the unit was not carried; the milking's own level begins anew."""
+    n = NUM.hold_bins // 4
+    pose = {"own_angle": WORK[0] + 9.0, "own_cord": WORK[1], "angle_mean": WORK[0], "cord_mean": WORK[1]}
+    s, (h,) = decided(n + 1, BACK, **pose)
+    assert (h["flag"], h["from_bin"], h["found_bin"]) == (DRAG, AT - 900, AT + 4 * n)
+    assert h["to_bin"] == AT + 4 * n - NUM.hold_bins - LEVEL_LAG
+    assert (s["astray"], s["own_n"]) == (0, 0.0)
+    longer = {"own_angle": WORK[0], "own_cord": WORK[1] + 90.0}
+    assert decided(n + 1, BACK, **(pose | longer))[1][0]["flag"] == SLACK

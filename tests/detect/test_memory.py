@@ -36,6 +36,19 @@ def test_a_fitting_checkpoint_is_taken_up(stored: Checkpoint) -> None:
     assert set(stored.blobs) == {0, 1, 2, 3}
 
 
+def test_the_memory_of_cows_is_packed_once_for_each_milking(stored: Checkpoint) -> None:
+    """The bytes stay the same until a milking ends, and hold what is remembered then."""
+    detector, other = (ParlorDetector(parlor="willowmere", stalls=2) for _ in range(2))
+    detector.restore(stored)
+    before = detector.checkpoint().blobs[3]
+    assert detector.checkpoint().blobs[3] is before
+    detector.history.close_milking("c1", 1.0, 300.0)
+    after = detector.checkpoint()
+    assert after.blobs[3] != before
+    other.restore(after)
+    assert other.history.cows == detector.history.cows == {"c1": (1.0, 300.0)}
+
+
 def cut_short(stored: Checkpoint) -> Checkpoint:
     return replace(stored, blobs={**stored.blobs, 1: stored.blobs[1][:-20]})
 

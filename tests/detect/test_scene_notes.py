@@ -216,9 +216,9 @@ def test_all_stalls_know_the_rate_of_most() -> None:
     assert arms(FEWEST, norm_n=[ARM_S])["others_at"].tolist() == [15] * FEWEST
 
 
-@pytest.mark.parametrize(("factor", "never"), [(0.97, True), (1.03, False)])
+@pytest.mark.parametrize(("factor", "never"), [(0.95, True), (1.1, False)])
 def test_an_arm_far_less_clear_than_the_others_was_never_taut(factor: float, never: bool) -> None:
-    """Under 35 % of what is usual it is told what the others show."""
+    """Under a quarter of what is usual it is told what the others show."""
     stalls = arms(6, norm_swing=[[0.06 * NEVER_TAUT * factor] * 2])
     usual = math.sqrt(clearness(stalls[1], 0) + clearness(stalls[1], 1))
     assert stalls["others_clear"].tolist() == [

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import json
+import os
+import subprocess
 import threading
 import time
 from collections.abc import Iterator
@@ -14,13 +17,15 @@ from hypothesis import strategies as st
 
 from detect.errors import InputError, StoreError
 from store.checks import digest
-from store.child_process import environment
+from store.child_process import command, environment
 from store.history import Batch, History
 from store.question import QueryLimits
 from store.read_door import LET_IN, ReadDoor
 from store.shared_history import SharedHistory
 from tests.store.drawn import PARLOR, air_event, full_batch, rows
 
+MOST_MB = 200.0
+"""Of a process that answers a question; some 60 are code (measured)."""
 SHORT = QueryLimits(rows=100, time_s=1.0)
 BOMBS = {
     "string": "SELECT repeat('x', 1500000000)",
@@ -117,6 +122,23 @@ def test_a_bomb_ends_within_its_limits_while_commits_go_on(
     assert len(told) == 1
     assert "\n" not in str(told[0])
     assert count(shared) == number > before
+
+
+@pytest.mark.parametrize("bomb", ["list", "text", "wide answer", "sort"])
+def test_a_bomb_takes_no_more_memory_than_a_question_may(
+    shared: SharedHistory, tmp_path: Path, bomb: str
+) -> None:
+    """Its process stays small, code that it shares with others included."""
+    asked = {"path": str(shared.path), "sql": BOMBS[bomb], "params": [], "rows": 100, "time_s": 1.0}
+    words = tmp_path / "question"
+    words.write_text(json.dumps(asked) + "\n")
+    with words.open() as said:
+        child = subprocess.Popen(  # noqa: S603 - our own module
+            command("store.read_child"), stdin=said, stdout=subprocess.DEVNULL, env=environment()
+        )
+        _, status, used = os.wait4(child.pid, 0)
+        child.returncode = os.waitstatus_to_exitcode(status)
+    assert used.ru_maxrss / 1024 < MOST_MB
 
 
 @pytest.mark.parametrize("sql", TRESPASSES.values(), ids=TRESPASSES)

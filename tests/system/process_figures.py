@@ -5,11 +5,8 @@ from __future__ import annotations
 import os
 from itertools import pairwise
 from pathlib import Path
-from typing import Final
 
 from tests.meanwhile import Meanwhile
-
-EVERY_S: Final = 0.05
 
 
 def memory_mb(pid: int, field: str = "VmRSS") -> float:
@@ -48,13 +45,14 @@ def family_mb(pid: int) -> float:
 class FamilyMemory(Meanwhile):
     """Look at the memory of a process and all that it starts for as long as the block lasts."""
 
-    def __init__(self, pid: int) -> None:
+    def __init__(self, pid: int, *, every_s: float = 0.05) -> None:
         self.most_mb = 0.0
         self._pid = pid
+        self._every_s = every_s
         super().__init__(self._watch)
 
     def _watch(self) -> None:
-        while not self.over.wait(EVERY_S):
+        while not self.over.wait(self._every_s):
             self.most_mb = max(self.most_mb, family_mb(self._pid))
 
 

@@ -1,0 +1,132 @@
+"""The usual pose of a stall's arm: learned from its milkings, its scatter from all stalls."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.stats import multivariate_normal
+
+from detect.place import AWAY_DEG, AWAY_MM, learn_place, log_odds, place_odds, share_scatter
+from detect.results import SupportEvent
+from detect.state import new_stalls
+from tests.detect.scripted import WORKING, Parlor, at_s
+
+OUT = 2.5
+
+
+def visit(stall: np.void, angle_deg: float, cord_mm: float, seconds: float = 200.0) -> None:
+    """Let one milking of a stall be over."""
+    stall["visit_s"], stall["visit_angle"], stall["visit_cord"] = seconds, angle_deg, cord_mm
+    learn_place(stall, OUT)
+
+
+def stalls_of(number: int) -> NDArray[np.void]:
+    """Return stalls of which nothing is known, as the compiled code sees them."""
+    return new_stalls(number).view(np.recarray)
+
+
+@pytest.mark.source("scipy.stats.multivariate_normal")
+@pytest.mark.parametrize("off", [(0.0, 0.0), (3.0, -20.0), (-1.0, 60.0), (8.0, 90.0)])
+def test_odds_are_those_of_two_normal_distributions(off: tuple[float, float]) -> None:
+    """Log odds are the difference of the log densities of the wide and of the narrow distribution."""
+    narrow = np.array([[4.0, 25.0], [25.0, 700.0]])
+    wide = narrow + np.diag([AWAY_DEG**2, AWAY_MM**2])
+    expected = multivariate_normal.logpdf(off, cov=wide) - multivariate_normal.logpdf(off, cov=narrow)
+    assert log_odds(off, (4.0, 25.0, 700.0)) == pytest.approx(expected, abs=1e-9)
+
+
+def test_one_milking_is_no_measure() -> None:
+    """With one milking behind it no pose stands off, with two that agree a far one does."""
+    (stall,) = stalls_of(1)
+    visit(stall, 20.0, 300.0)
+    assert place_odds(stall, 60.0, 600.0) == 0.0
+    visit(stall, 21.0, 310.0)
+    assert place_odds(stall, 60.0, 600.0) > OUT
+    assert place_odds(stall, 20.5, 305.0) < 0.0
+
+
+def test_two_milkings_that_differ_are_no_measure() -> None:
+    """Nobody knows which of the two was dragged; the third one tells."""
+    (stall,) = stalls_of(1)
+    visit(stall, 20.0, 300.0)
+    visit(stall, 60.0, 300.0)
+    assert place_odds(stall, 60.0, 300.0) == 0.0
+    visit(stall, 21.0, 305.0)
+    assert place_odds(stall, 60.0, 300.0) > OUT
+    assert place_odds(stall, 20.0, 300.0) < 0.0
+
+
+def test_a_short_visit_teaches_nothing() -> None:
+    """A unit that was kicked off at once shows no pose."""
+    (stall,) = stalls_of(1)
+    for _ in range(3):
+        visit(stall, 20.0, 300.0, seconds=10.0)
+    assert stall["visits"] == 0
+
+
+def test_an_arm_that_was_set_anew_becomes_the_measure() -> None:
+    """After most of the milkings that are remembered stood elsewhere, that is the usual pose."""
+    (stall,) = stalls_of(1)
+    for _ in range(8):
+        visit(stall, 20.0, 300.0)
+    assert place_odds(stall, 40.0, 300.0) > OUT
+    for _ in range(6):
+        visit(stall, 40.0, 300.0)
+    assert place_odds(stall, 40.0, 300.0) < 0.0
+
+
+def test_the_scatter_is_that_of_the_herd() -> None:
+    """Height moves angle and cord together; sensors turned over and set otherwise tell the same of it."""
+    rng = np.random.default_rng(4)
+    stalls = stalls_of(30)
+    sign = rng.choice([-1.0, 1.0], 30)
+    for stall, turned in zip(stalls, sign, strict=True):
+        zero = rng.uniform(-20.0, 20.0)
+        stall["park_n"], stall["park_angle"] = 100, zero + turned * 65.0
+        for height in rng.normal(0.0, 1.0, 12):
+            visit(stall, zero + turned * (15.0 - 2.0 * height), 400.0 + 30.0 * height + rng.normal(0.0, 5.0))
+    share_scatter(stalls)
+    aa, both, cc = stalls[0]["cow_scatter"]
+    assert np.sqrt(aa) == pytest.approx(2.0, rel=0.15)
+    assert np.sqrt(cc) == pytest.approx(30.4, rel=0.15)
+    assert both / np.sqrt(aa * cc) == pytest.approx(-30.0 / 30.4, abs=0.05)
+
+
+def told(drag_s: tuple[float, float], turn: tuple[float, float]) -> list[SupportEvent]:
+    """Return the unsupported stretches of four milkings, the fourth (1000 s on) with its arm turned away."""
+    parlor = Parlor.of(1, 1320)
+    stall = parlor.stalls[0]
+    rng = np.random.default_rng(7)
+    at = np.arange(stall.seconds * 5) / 5.0
+    for number, height in enumerate((0.0, 0.8, -0.6, 0.3)):
+        on_s = 20.0 + 320.0 * number + (20.0 if number == 3 else 0.0)
+        stall.cow(on_s - 10.0, str(number)).milk(on_s, on_s + 280.0)
+        working = (stall.arm == WORKING).all(axis=1) & (at >= on_s - 1.0)
+        stall.arm[working] += (1.2 * height, 25.0 * height)
+        stall.arm[:, 0] += 0.3 * working * np.sin(2.0 * np.pi * at)
+    stall.arm[(at >= drag_s[0]) & (at < drag_s[1])] += turn
+    stall.arm += rng.normal(0.0, (0.12, 1.0), stall.arm.shape)
+    return [result for result in parlor.told().results if isinstance(result, SupportEvent)]
+
+
+def test_a_unit_dragged_from_the_start_is_told_within_a_quarter_minute() -> None:
+    """The arm stands 12 degrees beside where it stood for three cows, and goes on beating."""
+    (found,) = told((1000.0, 1280.0), (12.0, -10.0))
+    assert found.state == "drag"
+    assert at_s(found.start_ns) == pytest.approx(1000.0, abs=1.0)
+    assert at_s(found.detected_ns) < 1015.0
+    assert at_s(found.end_ns) == pytest.approx(1280.0, abs=4.0)
+
+
+def test_what_went_before_a_return_is_the_departure() -> None:
+    """Dragged by less than stands off from cow to cow, then set right: the step shows which part it was."""
+    (found,) = told((1000.0, 1100.0), (6.5, 0.0))
+    assert found.state == "drag"
+    assert at_s(found.start_ns) == pytest.approx(1000.0, abs=1.0)
+    assert at_s(found.end_ns) == pytest.approx(1100.0, abs=4.0)
+
+
+def test_cows_of_other_height_are_no_finding() -> None:
+    """Nothing is told of four milkings that differ as cows do."""
+    assert told((0.0, 0.0), (0.0, 0.0)) == []
