@@ -70,7 +70,6 @@ class StallBook:
     group: str | None = None
     milking: OpenMilking | None = None
     left: Figures | None = None  # figures when the cow left; the milking waits for her return
-    left_bin: int = -1
 
     def attach(self, at_bin: int, *, begun: bool) -> None:
         """Open a milking at its first attaching."""

@@ -49,7 +49,6 @@ LAG, SPAN = 6, 40  # the baseline is the mean of 2 s, 0.3 s ago (two pulsations,
 BEFORE = 30  # the reference of a window is the 1.5 s before it
 HELD_AFTER = 20  # baseline and reference stay frozen for 1 s after an opening
 LOOK_AGAIN = 100  # bins (5 s) of air after which the pulsation is looked for once more
-JERK = 40  # bins (2 s) around an onset in which a fast arm counts
 JUST_BEFORE = 10  # bins (0.5 s): what begins so shortly before a loss or a take-off is part of it
 CERTAIN = 5  # bins (0.25 s) after which a loss within a longer leak is told
 YOUNG = 320  # bins (16 s) since the first cup in which another may still be put on
@@ -257,8 +256,6 @@ def report_event(s: Any, now: Now, num: KernelNumbers) -> None:
     h.flag, h.value, h.rise = s.ev_low, s.ev_common, s.ev_rise
     h.tail, h.belief = s.ev_tail, believed
     h.peak_flow, h.rising, h.age = s.ev_peak_flow, s.ev_rising, s.ev_age
-    h.astray = 1 if s.astray > 0 and s.astray_bin <= s.ev_on else 0
-    h.jerk = 1 if s.arm_bin >= 0 and abs(s.arm_bin - s.ev_on) <= JERK else 0
 
 
 @compiled

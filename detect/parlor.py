@@ -289,7 +289,7 @@ class ParlorDetector:
         hung = self._end_hanging(index) if reading.cow != book.cow else []
         if reading.cow is None:
             if book.milking and not s["attached"] and book.left is None:
-                book.left, book.left_bin = self._figures(index), reading.t_ns // BIN_NS
+                book.left = self._figures(index)
                 s["open"] = LEFT
             book.cow = book.milker = book.group = None
             return hung

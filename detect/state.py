@@ -241,8 +241,6 @@ HAPPENING_DTYPE: Final = np.dtype(
         ("peak_flow", "f8"),  # of the milking before the event
         ("rising", "i8"),  # milk flow was rising
         ("age", "i8"),  # bins since the milking began
-        ("astray", "i8"),  # the unit was not carried
-        ("jerk", "i8"),  # the arm moved fast around the onset
         ("quarter", "i8"),  # 1 to 4: whose short milk tube let it in, 0 when nobody knows
     ]
 )

@@ -77,8 +77,7 @@ def count_milk(s: Any, b: int, num: KernelNumbers) -> None:
         return
     if s.milked < MILKED:
         flows = s.flow_bin < 0 or s.flow_slow > FIRST_MILK_KG_MIN
-        wait = num.settle_max if s.flow_bin < 0 else DRY_WAIT
-        s.milked += 1 if (flows and b - s.up_bin > num.settle_min) or b - s.up_bin > wait else 0
+        s.milked += 1 if (flows and b - s.up_bin > num.settle_min) or b - s.up_bin > DRY_WAIT else 0
     s.on_bins += 1
     if s.missing == 0:
         s.data_bins += 1

@@ -140,3 +140,13 @@ def test_without_a_milking_there_is_nothing_to_keep_or_close() -> None:
     book = StallBook("willowmere", 3)
     assert book.keep(slip(1)) == []
     assert book.close(WHOLE, PARAMS, ended=True) == []
+
+
+def test_a_row_lasts_from_its_first_bin_to_its_last() -> None:
+    """Instants are those of the bins, in ns."""
+    book = standing()
+    assert book.milking is not None
+    book.milking.end_bin = 17 * MINUTE
+    row = closed(book)
+    assert row is not None
+    assert (row.start_ns, row.end_ns) == (600 * 10**9, 1_020 * 10**9)

@@ -157,3 +157,10 @@ def test_a_stall_or_cow_is_named_from_twice_the_ordinary_rate_on() -> None:
     for excess, said in ((1.01, True), (0.99, False)):
         assert ("stall slips 2 times" in attribute(NOTHING, replace(NEW, stall=excess)).text) is said
         assert ("cow slips 2 times" in attribute(NOTHING, replace(NEW, cow=excess)).text) is said
+
+
+def test_a_fall_s_other_causes_are_traces() -> None:
+    """Whatever else loosens cups has a fiftieth of weight beside kicks and the unknown."""
+    shares = cause_shares(Evidence(kind=AirKind.FALL_OFF), NEW)
+    assert shares[Cause.COW] / shares[Cause.UNKNOWN] == pytest.approx(0.5 / 0.4)
+    assert shares[Cause.QUARTER_DRY] / shares[Cause.COW] == pytest.approx(0.02 / 0.5)

@@ -89,6 +89,8 @@ def test_a_bin_without_samples_is_no_data() -> None:
     taken = means(g, 2, 0, first, 6)
     assert [taken[0], taken[4]] == [1.0, 2.0]
     assert np.isnan([taken[k] for k in (1, 2, 3, 5)]).all()
+    add_samples(g, 2, 0, (first * BIN_NS, 2.5e7, first), np.repeat(np.arange(6.0), 2))
+    assert means(g, 2, 0, first, 6) == [0.0, 1.0, 2.0, 3.0, 4.0, 5.0]
 
 
 def test_a_strange_stall_is_found_and_tubes_are_noticed() -> None:

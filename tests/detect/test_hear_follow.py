@@ -81,4 +81,5 @@ def test_a_weak_or_slow_opening_of_over_three_seconds_becomes_the_new_quiet() ->
     assert not drifts(35.0, op_on=AT - STALE + 1)
     assert drifts(45.0, ev_depth=13.0, ev_fall=6.0)
     assert not drifts(45.0, ev_depth=13.0, ev_fall=7.0)
-    assert not drifts(35.0, 10.0, low_run=FALLEN, ev_low=FALLEN)
+    assert not drifts(35.0, 10.0, low_run=FALLEN - 1, ev_low=FALLEN)
+    assert drifts(35.0, 10.0, low_run=FALLEN - 2, ev_low=FALLEN)

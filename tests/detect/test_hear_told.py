@@ -12,7 +12,6 @@ from detect.hear import (
     CERTAIN,
     FAINT_L_MIN,
     FAINT_RISE,
-    JERK,
     LAG,
     LEAST_L,
     LEAST_L_MIN,
@@ -84,23 +83,8 @@ def test_the_row_holds_the_event_s_figures() -> None:
     assert (h["litres"], h["peak"], h["depth"], h["fall"]) == (0.6, 80.0, 14.0, 11.0)
     assert (h["pulses"], h["flow"], h["base"], h["score"]) == (1, 2.0, QUIET_KPA, 15.0)
     assert (h["flag"], h["value"], h["rise"], h["tail"]) == (0, 0.5, 12.0, 3.0)
-    assert (h["peak_flow"], h["rising"], h["age"], h["astray"], h["jerk"]) == (4.0, 1, 2_000, 0, 0)
+    assert (h["peak_flow"], h["rising"], h["age"]) == (4.0, 1, 2_000)
     assert NUM.least_belief < h["belief"] < 1.0
-
-
-@pytest.mark.parametrize(
-    ("fields", "astray", "jerk"),
-    [
-        ({"astray": 1, "astray_bin": AT - 40, "arm_bin": AT - 40 + JERK}, 1, 1),
-        ({"astray": 2, "astray_bin": AT - 39, "arm_bin": AT - 41 - JERK}, 0, 0),
-        ({"astray": 0, "astray_bin": AT - 99, "arm_bin": AT - 40 - JERK}, 0, 1),
-        ({"arm_bin": AT - 39 + JERK}, 0, 0),
-    ],
-)
-def test_the_arm_around_the_onset_is_noted(fields: dict[str, int], astray: int, jerk: int) -> None:
-    """Not carried since the onset or before, and a fast motion within 2 s of it."""
-    (h,) = rows(event(**fields))
-    assert (h["astray"], h["jerk"]) == (astray, jerk)
 
 
 @pytest.mark.parametrize(

@@ -12,6 +12,7 @@ from detect.cause import CIRCUMSTANCES, Evidence, attribute
 from detect.history import (
     BASE_PER_S,
     COW_LADDER,
+    COW_MEMORY_S,
     EXCESS,
     MOST_COWS,
     PARLOR_MEMORY_S,
@@ -154,3 +155,12 @@ def test_a_cow_nobody_knows_is_as_bad_as_cows_are() -> None:
     mean = sum(size * prior for size, prior in COW_LADDER)
     assert history.excess(0, "new", note()).cow == pytest.approx(mean)
     assert history.excess(0, None, note()).cow == pytest.approx(mean)
+
+
+def test_a_cow_s_memory_fades_with_her_attached_time() -> None:
+    """What was before a milking keeps 6000 parts of 6000 and its seconds."""
+    history = SlipHistory(1)
+    history.close_milking("17", 3.0, 300.0)
+    history.close_milking("17", 1.0, 600.0)
+    keep = COW_MEMORY_S / (COW_MEMORY_S + 600.0)
+    assert history.cows["17"] == (pytest.approx(3.0 * keep + 1.0), pytest.approx(300.0 * keep + 600.0))

@@ -29,6 +29,7 @@ def _chosen() -> argparse.Namespace:
     parser.add_argument("--seed", type=int, default=1, help="the same seed draws the same mutants")
     parser.add_argument("--workers", type=int, default=2, help="mutants at the same time")
     parser.add_argument("--compiled", action="store_true", help="compile kernels and run all tests on them")
+    parser.add_argument("--own", action="store_true", help="own tests alone, and compile nothing at all")
     parser.add_argument("--longest", type=float, default=20.0, help="leave out tests that take longer [s]")
     parser.add_argument("--tests", nargs="+", default=(), help="files or folders instead of the module's own")
     parser.add_argument("--only", type=int, nargs="+", default=(), help="these numbers of one module only")
@@ -48,7 +49,7 @@ def _groups(chosen: argparse.Namespace, names: list[str]) -> list[list[str]]:
     """Return modules that are tried in one process: a room's, kernels that are interpreted apart."""
     groups: dict[tuple[str, bool], list[str]] = {}
     for name in names:
-        alone = not chosen.compiled and is_kernel(HOME, name)
+        alone = chosen.own or (not chosen.compiled and is_kernel(HOME, name))
         groups.setdefault((name.partition(".")[0], alone), []).append(name)
     return list(groups.values())
 
@@ -56,7 +57,7 @@ def _groups(chosen: argparse.Namespace, names: list[str]) -> list[list[str]]:
 def main() -> None:
     """Try the chosen modules and print survivors and scores."""
     chosen = _chosen()
-    known = targets(HOME, interpreted=not chosen.compiled)
+    known = targets(HOME, interpreted=not chosen.compiled, own=chosen.own)
     only = _left_over(chosen.again) if chosen.again else {}
     wanted = {*(chosen.modules or known)}
     names = [n for n in known if {n, n.partition(".")[0]} & wanted and (n in only or not chosen.again)]
@@ -64,7 +65,7 @@ def main() -> None:
         only = dict.fromkeys(names, tuple(chosen.only))
     done: list[Tried] = []
     for group in _groups(chosen, names):
-        interpreted = not chosen.compiled and is_kernel(HOME, group[0])
+        interpreted = chosen.own or (not chosen.compiled and is_kernel(HOME, group[0]))
         os.environ["NUMBA_DISABLE_JIT"] = "1" if interpreted else "0"
         modules = {name: tuple(chosen.tests) or known[name] for name in group}
         tests = dict.fromkeys(test for own in modules.values() for test in own)

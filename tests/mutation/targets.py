@@ -35,6 +35,7 @@ SCRIPTED: Final = ("milkings", "falls", "scene", "cause")
 """Tests of detect on hand-written signals: they reach most of it and take a second each."""
 ALSO: Final = {
     "condition": "condition_judges",
+    "condition_params": "params_edges",
     "evidence": "episode",
     "leak": "condition_judges",
     "norms": "condition_judges",
@@ -47,16 +48,17 @@ THREADED: Final = ("tests.detect.record", "simulator.rotary")
 """Words of tests whose libraries start threads."""
 
 
-def targets(home: Path, *, interpreted: bool = True) -> dict[str, tuple[str, ...]]:
+def targets(home: Path, *, interpreted: bool = True, own: bool = False) -> dict[str, tuple[str, ...]]:
     """Return the tests of each module that is mutated, by the module's name.
 
-    A kernel that is interpreted is tried by its own tests alone, which call its functions one by one.
+    A kernel that is interpreted is tried by its own tests alone, which call its functions one by one; with
+    ``own`` every module is.
     """
     detect = sorted(path.stem for path in (home / "detect").glob("*.py") if path.stem not in NO_LOGIC)
     return {
         **{
             f"detect.{name}": _own_tests(home, name)
-            if interpreted and is_kernel(home, f"detect.{name}")
+            if own or (interpreted and is_kernel(home, f"detect.{name}"))
             else _detect_tests(home, name)
             for name in detect
         },
