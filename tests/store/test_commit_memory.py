@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import ctypes
-import sys
 from collections.abc import Iterator
 from pathlib import Path
-
-import pytest
 
 from detect.checkpoint import Checkpoint
 from store.batch import Batch, Watermark
@@ -42,8 +39,6 @@ def batches() -> Iterator[Batch]:
         yield Batch(PARLOR, watermarks=marks, checkpoint=Checkpoint(version=1, digest="d", blobs=blobs))
 
 
-@pytest.mark.skipif(not hasattr(ctypes.CDLL(None), "mallinfo2"), reason="needs glibc 2.33")
-@pytest.mark.skipif(sys.platform != "linux", reason="needs glibc")
 def test_commits_leave_nothing_behind(tmp_path: Path) -> None:
     """After the first hundred commits the next hundred take next to nothing more of the heap."""
     coming = batches()
