@@ -80,6 +80,7 @@ def noted(s: Any, c: dict[str, float]) -> Any:
     for name, value in c.items():
         scenes[0][name] = value
     whole[0]["time_s"], whole[0]["strength_s"] = 900.0, [1.0, 2.0, 3.0, 4.0]
+    scenes[0]["on"] = AT
     w = Witness(scenes, whole, np.zeros(1, NOTE_DTYPE).view(np.recarray))
     write_note(w, s, row(from_bin=AT, stall=0), w.notes[0])
     assert scenes[0]["on"] == -1
