@@ -55,11 +55,13 @@ def watch_tubes(s: Any, tubes_kpa: Any, told: int, now: Now) -> None:
 @compiled
 def learn_base(w: Any, at: int) -> None:
     """Follow what is usual of claw less tube."""
-    w.n += 1
+    heard = 0
     for q in range(TUBES):
         rest = w.rest[(at & MASK) * TUBES + q]
         if not math.isnan(rest):
-            w.usual[q] += (rest - w.usual[q]) / min(w.n, SLOW)
+            heard = 1
+            w.usual[q] += (rest - w.usual[q]) / min(w.n + 1, SLOW)
+    w.n += heard
 
 
 @compiled

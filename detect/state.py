@@ -326,6 +326,7 @@ def new_stalls(stalls: int) -> np.ndarray:
         state[name] = -1
     state["pulse_hz"] = state["pulse_anchor"] = 1.0
     state["raw"] = np.nan
+    state["tubes"]["rest"] = np.nan
     state["flow"] = np.nan
     state["kpa"] = np.nan
     state["removal_kpa"] = np.nan

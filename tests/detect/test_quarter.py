@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from detect.params import BIN_S
-from detect.quarter import CLEAR, CLOSED, LAG, LEAST_KPA_S, SLOW, leaking, watch_tubes
-from detect.quarter_state import RING
-from detect.state import Happening, Opening
+from detect.quarter import CLEAR, CLOSED, LAG, LEAST_KPA_S, SLOW, leaking, learn_base, watch_tubes
+from detect.quarter_state import RING, TUBES
+from detect.state import Happening, Opening, new_stalls
 from tests.detect.by_hand import QUIET_KPA, moment, stall
 
 AT = 10_000
@@ -137,3 +137,14 @@ def test_missing_data_are_no_fall() -> None:
     unit.live(5, (5.0, 5.0, 5.0, 5.0), missing=2)
     assert unit.tubes["fallen"].tolist() == pytest.approx([1.0, 0.0, 0.0, 0.0], abs=1e-9)
     assert leaking(unit.tubes) == 1
+
+
+def test_tubes_that_are_heard_late_learn_from_what_they_sent() -> None:
+    """Before the first sensor spoke there was nothing to learn: its first difference is taken as it is."""
+    s = new_stalls(1).view(np.recarray)[0]
+    for at in range(400):
+        learn_base(s.tubes, at)
+    assert (s.tubes.n, s.tubes.usual.tolist()) == (0, [0.0] * TUBES)
+    s.tubes.rest[: 3 * TUBES] = 1.5
+    learn_base(s.tubes, 0)
+    assert s.tubes.usual.tolist() == [1.5] * TUBES
