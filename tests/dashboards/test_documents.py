@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -141,3 +142,10 @@ def test_every_file_and_module_named_exists() -> None:
     assert [
         str(p) for p in places if not (p.with_suffix(".py").exists() or (p / "__main__.py").exists())
     ] == []
+
+
+@pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md", "CHANGELOG.md"])
+def test_nothing_is_printed_twice(name: str) -> None:
+    """A page that was merged or pasted twice repeats its long lines; tables may share their rules."""
+    lines = [line for line in (HOME / name).read_text().splitlines() if len(line) > 60 and line.strip("|- ")]
+    assert [line for line, times in Counter(lines).items() if times > 1] == []
