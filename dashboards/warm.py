@@ -9,6 +9,7 @@ from __future__ import annotations
 import logging
 import os
 import subprocess
+import sys
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
@@ -38,7 +39,9 @@ FRAMES: Final = 20
 """Frames of a quarter of a second: enough to have every function called that Python calls (counted)."""
 TURN_S: Final = 0.5
 """Longest time without a sign of life while another process compiles [s] (engineering choice)."""
-COMPILING: Final = command("dashboards.warm")
+BOUND: Final = "while-waited-for"
+"""Asks the process that compiles to end with its standard input."""
+COMPILING: Final = command("dashboards.warm", BOUND)
 _LOG: Final = logging.getLogger(__name__)
 
 
@@ -74,7 +77,7 @@ def compile_apart(
 ) -> None:
     """Wait for the process that compiles; when it fails, this one compiles as it goes on."""
     kept = {name: os.environ[name] for name in (CACHE_VARIABLE,) if name in os.environ}
-    with subprocess.Popen(compiling, env=environment() | kept, stdin=subprocess.DEVNULL) as process:  # noqa: S603
+    with subprocess.Popen(compiling, env=environment() | kept, stdin=subprocess.PIPE) as process:  # noqa: S603
         while process.poll() is None:
             on_turn()
             if stop.wait(TURN_S):
@@ -140,7 +143,15 @@ def compile_detector() -> None:
     _call_seldom_ones()
 
 
+def end_with_the_input() -> None:
+    """End this process as soon as its standard input ends: whoever waits for it was killed."""
+    sys.stdin.buffer.read()
+    os._exit(1)
+
+
 if __name__ == "__main__":
+    if BOUND in sys.argv:
+        threading.Thread(target=end_with_the_input, daemon=True).start()
     compile_detector()
     if (whole := whole_mark()) is not None:
         whole.touch()

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 import detect
-from dashboards.warm import compile_apart
+from dashboards.warm import COMPILING, compile_apart
 from detect.machine import CACHE_VARIABLE
 from store.child_process import environment
 
@@ -73,3 +73,13 @@ def test_a_compiler_that_fails_stops_nothing(caplog: pytest.LogCaptureFixture) -
     """The service then compiles as it goes on, and says so."""
     compile_apart([sys.executable, "-c", "raise SystemExit(3)"], threading.Event())
     assert "exit code 3" in caplog.text
+
+
+def test_the_compiler_ends_with_a_service_that_was_killed(tmp_path: Path) -> None:
+    """A killed service closes the pipe it held; compiling for nobody would take a minute of a core."""
+    place = environment() | {CACHE_VARIABLE: str(tmp_path)}
+    with subprocess.Popen(COMPILING, env=place, stdin=subprocess.PIPE) as process:  # noqa: S603 - our own words
+        assert process.stdin is not None
+        process.stdin.close()
+        assert process.wait(30.0) == 1
+    assert list(tmp_path.rglob("whole-*")) == []
