@@ -27,6 +27,7 @@ from detect.swing import (
     NEEDED_S,
     SHORTEST_S,
     SWING_S,
+    TRUSTED_S,
     clearness,
     find_beat,
     forget_beat,
@@ -117,7 +118,8 @@ def learn_arm(s: Any, swing: tuple[float, float], scatter: tuple[float, float], 
         s.own_cord += own * (s.cord_mean - s.own_cord)
         s.own_n += dt_s
     s.norm_n += dt_s
-    gain, sink = dt_s / min(NORM_S, s.norm_n), dt_s / min(NORM_S, s.norm_n / HASTE + dt_s)
+    haste = HASTE if s.norm_n < TRUSTED_S else 1.0
+    gain, sink = dt_s / min(NORM_S, s.norm_n), dt_s / min(NORM_S, s.norm_n / haste + dt_s)
     for k in range(2):
         now = swing[0] if k == 0 else swing[1]
         noise = scatter[0] if k == 0 else scatter[1]
