@@ -27,7 +27,6 @@ from detect.swing import (
     NEEDED_S,
     SHORTEST_S,
     SWING_S,
-    TRUSTED_S,
     clearness,
     find_beat,
     forget_beat,
@@ -48,7 +47,7 @@ OWN_KNOWN_S = 8.0  # carried seconds before the milking's own level is believed
 ON_S = 60  # bins (3 s) after the attaching in which people still hold the unit
 POSED = 8  # arm readings after which the level is that of this milking
 SWING_LAG = 0.7  # of its memory by which the lock-in is late
-LOST_S = 1.5  # what is missing of the beat's share, summed over time, that is believed [s]
+LOST_S = 1.4  # what is missing of the beat's share, summed over time, that is believed [s]
 LOST_ODD, LOST_USUAL = 0.5, 1.4  # of that in an odd and in a usual pose
 LEVEL_LAG = 20  # bins (1 s) by which the level is
 AT_ONCE_S, ATTACHING = 8.0, 400  # hardly carried in so many bins (20 s): not since the attaching
@@ -118,8 +117,8 @@ def learn_arm(s: Any, swing: tuple[float, float], scatter: tuple[float, float], 
         s.own_cord += own * (s.cord_mean - s.own_cord)
         s.own_n += dt_s
     s.norm_n += dt_s
-    haste = HASTE if s.norm_n < TRUSTED_S else 1.0
-    gain, sink = dt_s / min(NORM_S, s.norm_n), dt_s / min(NORM_S, s.norm_n / haste + dt_s)
+    # Noise sinks faster than it rises, so that treading does not pass for it.
+    gain, sink = dt_s / min(NORM_S, s.norm_n), dt_s / min(NORM_S, s.norm_n / HASTE + dt_s)
     for k in range(2):
         now = swing[0] if k == 0 else swing[1]
         noise = scatter[0] if k == 0 else scatter[1]
