@@ -64,3 +64,11 @@ def write_level(s: Any, kpa: float, count: int = 60) -> None:
     """Let the baseline be one level for a while."""
     s["level"] = kpa
     s["level_sum"], s["seen"], s["usual"] = 40 * kpa, count, kpa
+
+
+def record(dtype: np.dtype[Any], **fields: Any) -> Any:
+    """Return one record of a kind, of which only these fields are known."""
+    one = np.zeros(1, dtype).view(np.recarray)[0]
+    for name, value in fields.items():
+        one[name] = value
+    return one

@@ -24,17 +24,14 @@ from detect.kernel import (
 )
 from detect.params import BIN_S
 from detect.state import PLANT_DTYPE, Happening, Opening, new_stalls
-from tests.detect.by_hand import NUM, QUIET_KPA, moment, stall, told, write_level
+from tests.detect.by_hand import NUM, QUIET_KPA, moment, record, stall, told, write_level
 
 AT = 10_000
 
 
 def plant(**fields: Any) -> Any:
     """Return a vacuum plant of which only these fields are known."""
-    p = np.zeros(1, PLANT_DTYPE).view(np.recarray)[0]
-    for name, value in fields.items():
-        p[name] = value
-    return p
+    return record(PLANT_DTYPE, **fields)
 
 
 def test_the_plant_s_fast_part_is_what_its_mean_of_20_s_does_not_hold() -> None:

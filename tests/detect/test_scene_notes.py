@@ -35,17 +35,14 @@ from detect.scene import (
 )
 from detect.state import HAPPENING_DTYPE, Happening, new_stalls
 from detect.swing import ALIKE, clearness
-from tests.detect.by_hand import moment, scene, stall
+from tests.detect.by_hand import moment, record, scene, stall
 
 AT = 100_000
 
 
 def row(**fields: Any) -> Any:
     """Return a happening of the first stall."""
-    h = np.zeros(1, HAPPENING_DTYPE).view(np.recarray)[0]
-    for name, value in fields.items():
-        h[name] = value
-    return h
+    return record(HAPPENING_DTYPE, **fields)
 
 
 def test_what_was_so_at_the_onset_is_kept() -> None:
