@@ -14,7 +14,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.beat import WIDTH, beat_at, strongest
+from detect.beat import WIDTH
 from detect.claw import ClawModel
 from detect.drain import drain_s
 from detect.episode import WATCHED, Finding, Verdict, is_open, take_finding
@@ -33,6 +33,7 @@ from detect.norms import (
     zeros_kpa,
 )
 from detect.params import BIN_S, DetectorParams, bins
+from detect.pulsation import BAD, GOOD, BeatLimits, weigh_beats
 from detect.results import ConditionEvent
 
 LOOK: Final = 200
@@ -45,10 +46,6 @@ PARK_LOOKS: Final = 7  # looks (70 s) between two verdicts on one parking
 ZERO_STEP: Final = 0.5  # most that one parking may differ from the zero known so far [kPa]
 PARKED_SPAN_KPA: Final = 1.0  # an open claw moves by less
 EMPTY_KPA: Final = 10.0  # to which a claw drains before the arm pulls
-BEATS: Final = 30  # looks that the pulsation's norm remembers
-FAINT_SHARE: Final = 0.5  # of the usual swing: a beat elsewhere must have more to be one
-OTHER_SHARE: Final = 0.8  # of a beat elsewhere: the usual one must have less
-SAME_RATE: Final = 0.05
 FALLEN_SHARE: Final = 0.7  # of the usual vacuum: a unit that lies open hangs on no udder
 LEARN_SHARE: Final = 1.5  # of the level that counts: what is further off teaches the curve nothing
 Mask = NDArray[np.bool_]
@@ -122,7 +119,7 @@ def judge_sensors(look: Look, params: DetectorParams) -> Iterator[tuple[int, Fin
             yield index, stuck
     parked = look.whole & (look.state["attached"] == 0) & (look.state["seen_off"] == 1)
     parked &= look.bin - look.state["off_bin"] >= REST + WIDTH
-    for index in np.flatnonzero(parked).tolist():
+    for index in _parked_for_long(look, parked):
         zero = _zero(look, index, params)
         if zero:
             yield index, zero
@@ -151,16 +148,23 @@ def _frozen(look: Look, index: int, params: DetectorParams) -> Finding | None:
     return Finding(Condition.SENSOR_FROZEN, Verdict.BAD, from_bin, look.bin, figures)
 
 
+def _parked_for_long(look: Look, parked: Mask) -> list[int]:
+    """Average the readings of open claws; return the stalls at which it is time for a verdict."""
+    still = look.rings.max(axis=1) - look.rings.min(axis=1) <= PARKED_SPAN_KPA
+    at = np.flatnonzero(parked & still)
+    norms, off_bin = look.state["norms"][at], look.state["off_bin"][at]
+    new = (norms["park_bin"] != off_bin) | (norms["park_n"] == 0)
+    norms["park_bin"] = off_bin
+    norms["park_n"][new], norms["park_kpa"][new] = 0, 0.0
+    mean_into(norms, ("park_n", "park_kpa"), look.rings[at].mean(axis=1), GROWN_LOOKS)
+    look.state["norms"][at] = norms
+    # A fallen unit may lie open under vacuum for a minute: one look is not enough.
+    due: list[int] = at[norms["park_n"] % PARK_LOOKS == 2].tolist()
+    return due
+
+
 def _zero(look: Look, index: int, params: DetectorParams) -> Finding | None:
-    own, s = params.condition, look.state[index]
-    norm, ring = s["norms"], look.rings[index]
-    if ring.max() - ring.min() > PARKED_SPAN_KPA:
-        return None
-    if norm["park_bin"] != s["off_bin"] or norm["park_n"] == 0:
-        norm["park_bin"], norm["park_n"], norm["park_kpa"] = s["off_bin"], 0, 0.0
-    mean_into(norm, ("park_n", "park_kpa"), float(ring.mean()), GROWN_LOOKS)
-    if norm["park_n"] % PARK_LOOKS != 2:
-        return None  # a fallen unit may lie open under vacuum for a minute: one look is not enough
+    own, norm = params.condition, look.state["norms"][index]
     kpa = float(norm["park_kpa"])
     if norm["park_n"] == 2:
         known = float(norm["zero_kpa"]) if norm["zero_n"] else kpa
@@ -175,39 +179,15 @@ def _zero(look: Look, index: int, params: DetectorParams) -> Finding | None:
 
 def judge_pulsation(look: Look, params: DetectorParams) -> Iterator[tuple[int, Finding]]:
     """Judge whether the claw of every hanging unit beats as usual."""
-    own, norms = params.condition, look.state["norms"]
-    for index in np.flatnonzero(look.hanging).tolist():
-        norm, ring = norms[index], look.rings[index]
-        hz, swing = strongest(ring)
-        usual_hz = usual(norms, ("beat_n", "beat_hz"), index, (GROWN_LOOKS, 3))
-        usual_kpa = usual(norms, ("beat_n", "beat_kpa"), index, (GROWN_LOOKS, 3))
-        if np.isnan(usual_kpa) and norm["beat_n"] >= BEATS // 2:
-            usual_hz, usual_kpa = float(norm["beat_hz"]), float(norm["beat_kpa"])
-        here = beat_at(ring, hz if np.isnan(usual_hz) else usual_hz)
-        elsewhere = _elsewhere(hz, usual_hz, own.rate_ratio) and here < OTHER_SHARE * swing
-        elsewhere = elsewhere and swing > FAINT_SHARE * usual_kpa
-        same, norm["last_hz"] = abs(hz - norm["last_hz"]) <= SAME_RATE * hz, hz
-        figures = (swing if elsewhere else here, usual_kpa, 60.0 * hz * elsewhere, 60.0 * usual_hz)
-        span = (look.bin - LOOK, look.bin)
-        if usual_kpa >= own.beat_least_kpa and (here < own.beat_share * usual_kpa or (elsewhere and same)):
-            yield index, Finding(Condition.PULSATION_OFF, Verdict.BAD, *span, figures)
-        elif not elsewhere and not here < own.beat_fine_share * usual_kpa:
-            _learn_beat(norm, hz, here)
+    own, span = params.condition, (look.bin - LOOK, look.bin)
+    limits = BeatLimits(own.beat_least_kpa, own.beat_share, own.beat_fine_share, own.rate_ratio)
+    hanging = np.flatnonzero(look.hanging)
+    weighed = weigh_beats(look.state["norms"], hanging, look.rings, limits)
+    for index, (verdict, *figures) in zip(hanging.tolist(), weighed.tolist(), strict=True):
+        if verdict == BAD:
+            yield index, Finding(Condition.PULSATION_OFF, Verdict.BAD, *span, tuple(figures))
+        elif verdict == GOOD:
             yield index, Finding(Condition.PULSATION_OFF, Verdict.GOOD, *span)
-
-
-def _elsewhere(hz: float, usual_hz: float, ratio: float) -> bool:
-    """Tell whether a beat is neither the usual one nor its half or double."""
-    return all(abs(hz / (usual_hz * multiple) - 1.0) > ratio for multiple in (0.5, 1.0, 2.0))
-
-
-def _learn_beat(norm: Any, hz: float, swing: float) -> None:
-    n = min(int(norm["beat_n"]) + 1, BEATS)
-    if norm["beat_n"] == 0 or not _elsewhere(hz, float(norm["beat_hz"]), 0.1):
-        near = norm["beat_n"] == 0 or abs(hz / norm["beat_hz"] - 1.0) < 0.1
-        norm["beat_hz"] += (hz - norm["beat_hz"]) / n if near else 0.0
-    norm["beat_kpa"] += (swing - norm["beat_kpa"]) / n
-    norm["beat_n"] += 1
 
 
 def judge_vacuum(look: Look, params: DetectorParams) -> Iterator[tuple[int, Finding]]:
@@ -216,33 +196,38 @@ def judge_vacuum(look: Look, params: DetectorParams) -> Iterator[tuple[int, Find
     rest = np.where(milking, look.kpa - look.usual_kpa, np.nan)
     seen = rest[~np.isnan(rest)]
     common = float(np.median(seen)) if seen.size >= QUORUM else 0.0  # the plant's, no stall's
-    for index in np.flatnonzero(milking).tolist():
-        off, flow = float(rest[index]) - common, float(look.flow_kg_min[index])
-        norm = look.state["norms"][index]
-        _keep_level(norm, int(look.state["on_bin"][index]), off, flow)
-        if np.isnan(off) or (abs(off) < LEARN_SHARE * params.condition.level_kpa and norm["slow"] == 0):
-            learn_curve(norm, flow, float(look.kpa[index]) - common)
+    at = np.flatnonzero(milking)
+    norms = look.state["norms"][at]
+    off, flow = rest[at] - common, look.flow_kg_min[at]
+    _keep_level(norms, look.state["on_bin"][at], off, flow)
+    near = np.abs(off) < LEARN_SHARE * params.condition.level_kpa
+    teaches = np.isnan(off) | (near & (norms["slow"] == 0))
+    curves = norms[teaches]
+    learn_curve(curves, flow[teaches], look.kpa[at][teaches] - common)
+    norms[teaches] = curves
+    look.state["norms"][at] = norms
+    known = (norms["own_told"] == 0) & (norms["own_n"] >= params.condition.leak_looks)
+    for index in at[known].tolist():
         finding = _leak(look, index, params)
         if finding:
             yield index, finding
 
 
-def _keep_level(norm: Any, on_bin: int, off_kpa: float, flow_kg_min: float) -> None:
-    """Average how far one attachment's vacuum is off, and the milk flow meanwhile."""
-    if norm["own_bin"] != on_bin:
-        norm["own_bin"], norm["own_n"], norm["own_told"] = on_bin, 0, 0
-        norm["own_off"], norm["own_flow"] = 0.0, 0.0
-    if not np.isnan(off_kpa):
-        norm["own_n"] += 1
-        norm["own_off"] += (off_kpa - norm["own_off"]) / norm["own_n"]
-        norm["own_flow"] += (flow_kg_min - norm["own_flow"]) / norm["own_n"]
+def _keep_level(norms: Any, on_bin: NDArray[np.int64], off_kpa: Floats, flow_kg_min: Floats) -> None:
+    """Average how far each attachment's vacuum is off, and the milk flow meanwhile."""
+    new, known = norms["own_bin"] != on_bin, ~np.isnan(off_kpa)
+    norms["own_bin"] = on_bin
+    for name in ("own_n", "own_told", "own_off", "own_flow"):
+        norms[name][new] = 0
+    norms["own_n"] += known
+    count = np.maximum(norms["own_n"], 1)
+    norms["own_off"] += np.where(known, (off_kpa - norms["own_off"]) / count, 0.0)
+    norms["own_flow"] += np.where(known, (flow_kg_min - norms["own_flow"]) / count, 0.0)
 
 
 def _leak(look: Look, index: int, params: DetectorParams) -> Finding | None:
     own, s = params.condition, look.state[index]
     norm = s["norms"]
-    if norm["own_told"] or norm["own_n"] < own.leak_looks:
-        return None
     norm["own_told"] = 1
     span = (int(norm["own_bin"]), look.bin)
     if norm["slow"]:  # more air would drain it faster: the vacuum is another one for want of air

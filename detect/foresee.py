@@ -158,8 +158,12 @@ def learn_trace(s: Any) -> None:
         return
     s.power += POWER_GAIN * (min(step * step, OUTLIER * s.power) - s.power)
     gain = 1.0 / min(LEARN_BINS, s.taught + SOON_BINS)
-    for k in range(ORDER + 1):
-        s.lags[k] += gain * (step * s.step[(i - k) & MASK] / max(s.power, 1e-4) - s.lags[k])
+    power, at = max(s.power, 1e-4), i & MASK
+    near = min(at, ORDER) + 1
+    for k in range(near):  # either side of the ring's seam lies in one piece: several products at once
+        s.lags[k] += gain * (step * s.step[at - k] / power - s.lags[k])
+    for k in range(near, ORDER + 1):
+        s.lags[k] += gain * (step * s.step[at - k + TRACE] / power - s.lags[k])
     s.taught += 1
     if s.taught % REFIT == 0:
         solve_trace(s)

@@ -225,13 +225,29 @@ def middle_and_newest(grid: Grid) -> tuple[int, int]:
 
 
 @compiled
-def take_bins(grid: Grid, first_bin: int, out: Any) -> None:
-    """Move the means of bins, NaN without data, out of the grid into ``out``, (planes, bins, columns)."""
-    for plane in range(out.shape[0]):
-        for k in range(out.shape[1]):
-            row = (first_bin + k) % ROWS
-            for column in range(out.shape[2]):
-                n = grid.number[plane, row, column]
-                out[plane, k, column] = grid.total[plane, row, column] / n if n > 0 else np.nan
-                grid.total[plane, row, column] = 0.0
-                grid.number[plane, row, column] = 0
+def take_bins(grid: Grid, first_bin: int, out: tuple[Any, Any, Any]) -> None:
+    """Move the means of bins, NaN without data, out of the grid.
+
+    Into ``out``: the stalls' planes of shape (PLANES, bins, stalls), the plant's vacuum (bins,) and the
+    short milk tubes (bins, stalls, tubes).
+    """
+    planes, plant, tubes = out
+    stalls = planes.shape[2]
+    for k in range(plant.shape[0]):
+        row = (first_bin + k) % ROWS
+        plant[k] = take_mean(grid, VACUUM, row, stalls)
+        for plane in range(PLANES):
+            for column in range(stalls):
+                planes[plane, k, column] = take_mean(grid, plane, row, column)
+        for plane in range(tubes.shape[2]):
+            for column in range(stalls):
+                tubes[k, column, plane] = take_mean(grid, PLANES + plane, row, column)
+
+
+@compiled
+def take_mean(grid: Grid, plane: int, row: int, column: int) -> float:
+    """Move one mean out of the grid."""
+    n = grid.number[plane, row, column]
+    mean = grid.total[plane, row, column] / n if n > 0 else np.nan
+    grid.total[plane, row, column], grid.number[plane, row, column] = 0.0, 0
+    return float(mean)

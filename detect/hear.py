@@ -11,13 +11,11 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from detect.claw import MILK_KG_M3, ClawConstants, quiet_tube, tube_step
 from detect.foresee import bar, compare, fall_began, learn_tail, learn_trace
 from detect.machine import compiled
 from detect.opening import (
     APART,
     CLOSE_TO_HALF,
-    DRIEST_KG_MIN,
     FALLEN,
     air_at,
     back_to_sure,
@@ -29,6 +27,7 @@ from detect.opening import (
 from detect.params import BIN_S, KernelNumbers
 from detect.ripple import find_ripple, learn_ripple, ripple_kpa
 from detect.state import MILKED, RING, Happening, Now, Opening, report
+from detect.tubes import rest_tube
 
 MASK = RING - 1
 STALE, WEAK_L_MIN, ADAPT_S = 60, 40.0, 3.0  # a weak opening of over 3 s becomes the new quiet
@@ -54,10 +53,6 @@ CERTAIN = 5  # bins (0.25 s) after which a loss within a longer leak is told
 YOUNG = 320  # bins (16 s) since the first cup in which another may still be put on
 LEAST_L = 0.03  # less than this is lost among the slugs
 LEAST_L_MIN = 0.3  # and less than this on the mean among the drifts: the vent alone takes in 4-12 L/min
-UNMEASURED_KG_MIN = 1.5
-FOLLOW_S = 1.5
-MILK_POWER, MOST_MILK = 0.6, 1.1  # less claw vacuum draws less milk; 0.5: an orifice (engineering choice)
-STEPS = 4  # sub-steps of the milk tube in one bin
 NONE, OPEN, PAUSE = int(Opening.NONE), int(Opening.OPEN), int(Opening.PAUSE)
 FOUND, CLOSED = int(Happening.AIR_FOUND), int(Happening.AIR_CLOSED)
 UNLEARNED = 120  # bins (6 s) after an event from which nothing is learned
@@ -88,47 +83,6 @@ def push_level(s: Any, level_kpa: float) -> None:
     if i >= LAG + SPAN:
         s.level_sum -= s.level[(i - LAG - SPAN) & MASK]
     s.seen = i + 1
-
-
-@compiled
-def tube_flow_kg_s(s: Any) -> float:
-    """Return the milk flow of the tube model: never quite dry, and middling when nobody measures it."""
-    if s.opening == OPEN and s.low_run >= FALLEN:  # no milk reaches a claw that lies open
-        return DRIEST_KG_MIN / 60.0
-    return (max(s.flow_slow, DRIEST_KG_MIN) if s.flow_bin >= 0 else UNMEASURED_KG_MIN) / 60.0
-
-
-@compiled
-def rest_tube(s: Any, quiet_kpa: float, claw: ClawConstants) -> None:
-    """Put the milk tube into its quiet state."""
-    s.speed, s.liquid, _ = quiet_tube(claw.atmosphere_pa - 1e3 * quiet_kpa, tube_flow_kg_s(s), claw)
-
-
-@compiled
-def admit(s: Any, fall_kpa: float, quiet_kpa: float, claw: ClawConstants) -> float:
-    """Return the air admitted in this bin [L/min] and advance the milk tube."""
-    flow = tube_flow_kg_s(s)
-    quiet_pa = claw.atmosphere_pa - 1e3 * quiet_kpa
-    quiet_speed, quiet_liquid, drop = quiet_tube(quiet_pa, flow, claw)
-    if s.opening == NONE:  # a drift of the milk flow is no air: the quiet tube follows it
-        s.speed += BIN_S / FOLLOW_S * (quiet_speed - s.speed)
-        s.liquid += BIN_S / FOLLOW_S * (quiet_liquid - s.liquid)
-    speed, liquid, half = s.speed, s.liquid, s.speed
-    pull = max(quiet_kpa - 0.5 * (s.fall + fall_kpa), 0.0) / max(quiet_kpa, 1.0)
-    flow *= min(pull**MILK_POWER, MOST_MILK)
-    for k in range(STEPS):
-        fall = s.fall + (k + 0.5) / STEPS * (fall_kpa - s.fall)
-        speed, liquid = tube_step(
-            speed, liquid, drop + 1e3 * fall, quiet_pa + 1e3 * fall, flow, BIN_S / STEPS, claw
-        )
-        if k == STEPS // 2 - 1:
-            half = speed
-    s.speed, s.liquid = speed, liquid
-    middle = quiet_pa + 500.0 * (s.fall + fall_kpa)
-    outflow = middle / claw.atmosphere_pa * (half * claw.area_m2 - flow / MILK_KG_M3)
-    storage = claw.volume_m3 / claw.atmosphere_pa * 1e3 * (fall_kpa - s.fall) / BIN_S
-    s.fall = fall_kpa
-    return float(storage + outflow - claw.vent_m3_s) * 60e3
 
 
 @compiled
@@ -290,8 +244,8 @@ def expect(s: Any, level_kpa: float) -> None:
 
 
 @compiled
-def take_in(s: Any, now: Now, num: KernelNumbers) -> float:
-    """Return the air [L/min] admitted in this bin and keep it; a quiet bin teaches the ripple."""
+def take_in(s: Any, now: Now, num: KernelNumbers) -> tuple[float, float]:
+    """Return how far the vacuum is below the quiet one, and that [kPa]; a quiet bin teaches the ripple."""
     b, common = now.bin, now.sensed_kpa + now.shared_kpa
     base = s.ev_base if s.opening == OPEN else s.level_sum / SPAN
     rest = s.rest - now.shared_kpa
@@ -304,9 +258,7 @@ def take_in(s: Any, now: Now, num: KernelNumbers) -> float:
         rest_tube(s, base + common, num.claw)
     if s.air_seen == 0 or s.resume_bin == b:
         s.fall = -rest
-    air = admit(s, -rest, base + common, num.claw)
-    push_air(s, air)
-    return float(air)
+    return -rest, base + common
 
 
 @compiled
@@ -328,10 +280,10 @@ def judge(s: Any, now: Now, num: KernelNumbers) -> None:
 
 
 @compiled
-def hear(s: Any, now: Now, num: KernelNumbers) -> None:
-    """Take one bin for which :func:`expect` has spoken."""
+def hear(s: Any, air: float, now: Now, num: KernelNumbers) -> None:
+    """Take the air [L/min] of one bin for which :func:`take_in` has spoken."""
     b = now.bin
-    air = take_in(s, now, num)
+    push_air(s, air)
     if s.air_seen <= LEAD:
         push_level(s, s.now_level)
         return

@@ -15,13 +15,14 @@ from numpy.typing import NDArray
 from detect.carry import watch_arm
 from detect.drain import watch_drain
 from detect.foresee import begin_trace, foresee, keep_news
-from detect.hear import LAG, NONE, OPEN, PAUSE, SPAN, expect, forget_level, hear, report_event
+from detect.hear import LAG, NONE, OPEN, PAUSE, SPAN, expect, forget_level, hear, report_event, take_in
 from detect.machine import compiled
 from detect.params import BIN_S, KernelNumbers
 from detect.quarter import watch_tubes
 from detect.ripple import turn_pulse
 from detect.scene import Witness, watch_level, watch_unrest, witness
 from detect.state import RING, Bins, Happening, Now, report
+from detect.tubes import Tubes, admit, lay_tube, lift_tube, new_tubes
 from detect.unit import count_milk, end_hanging, let_go, take_flow, watch_settling, watch_unit
 
 MASK = RING - 1
@@ -150,11 +151,22 @@ def take_bin(s: Any, kpa: float, flow: float, now: Now, num: KernelNumbers) -> N
 
 
 @compiled
-def work_bin(s: Any, now: Now, num: KernelNumbers) -> None:
-    """Work one stall's bin, once the common signal is known."""
+def admit_all(stalls: Any, tubes: Tubes, now: Now, num: KernelNumbers) -> None:
+    """Find the air of all stalls that hang, once the common signal is known."""
+    count = 0
+    for i in range(stalls.shape[0]):
+        if stalls[i].ready == 1:
+            lay_tube(tubes, count, stalls[i], take_in(stalls[i], now, num))
+            count += 1
+    admit(tubes, count, num.claw)
+
+
+@compiled
+def work_bin(s: Any, air: float, now: Now, num: KernelNumbers) -> None:
+    """Work one stall's bin, once its air [L/min] is known."""
     keep_news(s, now.shared_news)
     if s.ready == 1:
-        hear(s, now, num)
+        hear(s, air, now, num)
     elif s.missing == 0 and s.attached == 1 and s.settled == 0:
         watch_settling(s, now.bin, s.kpa - now.sensed_kpa, num)
     if s.missing == 0:
@@ -168,7 +180,7 @@ def advance(stalls: Any, plant: Any, grid: Bins, out: tuple[Any, Witness], num: 
     """Advance all stalls over the bins of a grid and return the number of happenings written to ``out``."""
     rows, scene = out
     used = np.zeros(1, np.int64)
-    rests = np.empty(stalls.shape[0])
+    rests, tubes = np.empty(stalls.shape[0]), new_tubes(stalls.shape[0])
     p = plant[0]
     for k in range(grid.kpa.shape[0]):
         first_row = used[0]
@@ -185,9 +197,12 @@ def advance(stalls: Any, plant: Any, grid: Bins, out: tuple[Any, Witness], num: 
         news = shared_news(stalls, rests, num) if alone else 0.0
         now = Now(grid.first_bin + k, sensed, shared, news, stir, rows, used)
         watch_plant(stalls, p, now, num)
+        admit_all(stalls, tubes, now, num)
+        at = 0
         for i in range(stalls.shape[0]):
             told = used[0]
-            work_bin(stalls[i], now, num)
+            work_bin(stalls[i], lift_tube(tubes, at, stalls[i]), now, num)
+            at += stalls[i].ready
             if grid.tubes.shape[2] > 0:
                 watch_tubes(stalls[i], grid.tubes[k, i], told, now)
             if not math.isnan(grid.cord[k, i]):

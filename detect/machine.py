@@ -65,7 +65,7 @@ def compiled(function: F) -> F:
 
     Other threads run meanwhile: whoever calls it owns its arrays until it returns.
     """
-    dispatcher: Any = numba.njit(function, nogil=True, forceinline=True)
+    dispatcher: Any = numba.njit(function, nogil=True, forceinline=True, error_model="numpy")
     if _FOLDER is not None:
         settings: Any = numba.config
         before, settings.CACHE_DIR = settings.CACHE_DIR, str(_FOLDER)

@@ -55,17 +55,33 @@ QUORUM: Final = 4
 STIFFNESS: Final = 0.3  # of a curve towards the parlor's slope [(kg/min)^2]: one flow tells no slope
 
 
-def mean_into(norm: Any, names: tuple[str, str], value: float, memory: int) -> None:
-    """Take a value into a running mean (count and mean by field name) with a bounded memory."""
+def mean_into(norm: Any, names: tuple[str, str], value: Any, memory: int) -> None:
+    """Take a value into a running mean (count and mean by field name) with a bounded memory.
+
+    ``norm`` is one record, or an array of records and ``value`` one of values.
+    """
     count, mean = names
     norm[count] += 1
-    norm[mean] += (value - norm[mean]) / min(int(norm[count]), memory)
+    norm[mean] += (value - norm[mean]) / np.minimum(norm[count], memory)
 
 
 @compiled
 def middle(values: Floats) -> float:
     """Return the median; numpy's own costs twenty times as much for so few values (measured)."""
     return float(np.median(values))
+
+
+@compiled
+def usual_of(counts: Any, values: Any, index: int, needs: tuple[int, int]) -> float:
+    """Return what is usual at a stall, as :func:`usual` does of the same fields as columns."""
+    if counts[index] >= needs[0]:
+        return float(values[index])
+    others, n = np.empty(counts.shape[0]), 0
+    for i in range(counts.shape[0]):
+        if i != index and counts[i] >= needs[1]:
+            others[n] = values[i]
+            n += 1
+    return float(np.median(others[:n])) if n >= QUORUM else np.nan
 
 
 def usual(norms: Any, names: tuple[str, str], index: int, needs: tuple[int, int]) -> float:
@@ -82,13 +98,7 @@ def usual(norms: Any, names: tuple[str, str], index: int, needs: tuple[int, int]
     needs:
         Counts from which a stall speaks for itself, and for others.
     """
-    if norms[names[0]][index] >= needs[0]:
-        return float(norms[names[1]][index])
-    speaks = norms[names[0]] >= needs[1]
-    speaks[index] = False
-    if np.count_nonzero(speaks) < QUORUM:
-        return float("nan")
-    return float(middle(norms[names[1]][speaks]))
+    return float(usual_of(norms[names[0]], norms[names[1]], index, needs))
 
 
 def zeros_kpa(norms: Any, most_kpa: float) -> Floats:
@@ -96,10 +106,13 @@ def zeros_kpa(norms: Any, most_kpa: float) -> Floats:
     return np.where(norms["zero_n"] > 0, np.clip(norms["zero_kpa"], -most_kpa, most_kpa), 0.0)
 
 
-def learn_curve(norm: Any, flow_kg_min: float, kpa: float) -> None:
-    """Take one quiet look into a stall's curve, by running means with a bounded memory."""
+def learn_curve(norm: Any, flow_kg_min: Any, kpa: Any) -> None:
+    """Take one quiet look into a stall's curve, by running means with a bounded memory.
+
+    ``norm`` is one record, or an array of records with arrays of flows and vacua.
+    """
     norm["curve_n"] += 1
-    gain = 1.0 / min(int(norm["curve_n"]), MEMORY)
+    gain = 1.0 / np.minimum(norm["curve_n"], MEMORY)
     off = flow_kg_min - norm["curve_flow"]
     norm["curve_flow"] += gain * off
     rest = kpa - norm["curve_kpa"]

@@ -32,7 +32,8 @@ MASK = RING - 1
 @compiled
 def turn_pulse(s: Any) -> None:
     """Move the pulsator's phase on by one bin, with data or without."""
-    s.pulse_phase = (s.pulse_phase + TWO_PI * s.pulse_hz * BIN_S) % TWO_PI
+    phase = s.pulse_phase + TWO_PI * s.pulse_hz * BIN_S
+    s.pulse_phase = phase - TWO_PI if phase >= TWO_PI else phase  # what a division leaves over, to the last bit
 
 
 @compiled

@@ -130,15 +130,15 @@ class Timeline:
 
     def take(self, to_bin: int) -> Bins:
         """Remove the bins before ``to_bin`` (at most SPAN of them) from the grid and return them."""
-        first, n = self.done_bin, self.stalls
-        mean = np.empty((len(self.grid.total), to_bin - first, n + 1))
-        take_bins(self.grid, first, mean)
+        first, n, bins = self.done_bin, self.stalls, to_bin - self.done_bin
+        planes, plant = np.empty((PLANES, bins, n)), np.empty(bins)
+        tubes = np.empty((bins, n, len(self.grid.total) - PLANES))
+        take_bins(self.grid, first, (planes, plant, tubes))
         self.done_bin = to_bin
         if 0 <= self.jump_bin <= to_bin:
             self._land()
-        vacuum, flow, angle, cord = (np.ascontiguousarray(m[:, :n]) for m in mean[:PLANES])
-        tubes = np.ascontiguousarray(np.moveaxis(mean[PLANES:, :, :n], 0, 2))
-        return Bins(first, vacuum, np.ascontiguousarray(mean[0, :, n]), flow, angle, cord, tubes)
+        vacuum, flow, angle, cord = planes
+        return Bins(first, vacuum, plant, flow, angle, cord, tubes)
 
     def make_room(self, batch: ReadingBatch) -> None:
         """Get ready for a batch.
