@@ -26,9 +26,9 @@ ARM_FIELDS: Final = [
     ("last_arm", "i8"),
     ("cord_mean", "f8"),  # of the last second or two
     ("angle_mean", "f8"),
-    ("bank", "f8", (RATES, 4)),  # lock-ins by rate: angle (re, im), cord (re, im)
-    ("bank_power", "f8", (RATES, 2)),  # their mean power: angle, cord
-    ("beat", "f8", (RATES, 2)),  # that while carried
+    ("bank", "f8", (4, RATES)),  # lock-ins by rate: angle (re, im), cord (re, im)
+    ("bank_power", "f8", (2, RATES)),  # their mean power: angle, cord
+    ("beat", "f8", (2, RATES)),  # that while carried
     ("beat_at", "i8"),  # where it is highest
     ("others_at", "i8"),  # where it is with the others; 0 not known
     ("swing_s", "f8"),  # memory of the mean power in this attachment

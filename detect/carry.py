@@ -248,7 +248,7 @@ def watch_arm(s: Any, angle_deg: float, cord_mm: float, now: Now, num: KernelNum
     hanging = s.attached == 1 and b - s.up_bin > ON_S and b - s.high_bin < 20 and s.missing == 0
     if hanging and (s.arm_n > 0 or b - s.arm_bin > CALM):
         dt_s = min(max((b - s.last_arm) * BIN_S, BIN_S), 0.4)
-        swing = lock_in(s, b, (angle_deg, cord_mm), dt_s)
+        swing = lock_in(s, now.turns, (angle_deg, cord_mm), dt_s)
         if s.arm_n >= POSED and b - s.arm_bin > CALM:
             beaten = s.arm_n * dt_s >= SWING_S + 0.5 * s.swing_s
             share = swing_share(s, swing[0], swing[1]) if beaten else -1.0

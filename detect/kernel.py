@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from detect.arm_state import RATES
 from detect.carry import watch_arm
 from detect.drain import watch_drain
 from detect.foresee import begin_trace, foresee, keep_news
@@ -22,6 +23,7 @@ from detect.quarter import watch_tubes
 from detect.ripple import turn_pulse
 from detect.scene import Witness, watch_level, watch_unrest, witness
 from detect.state import RING, Bins, Happening, Now, report
+from detect.swing import turn_rates
 from detect.tubes import Tubes, admit, lay_tube, lift_tube, new_tubes
 from detect.unit import count_milk, end_hanging, let_go, take_flow, watch_settling, watch_unit
 
@@ -181,12 +183,13 @@ def advance(stalls: Any, plant: Any, grid: Bins, out: tuple[Any, Witness], num: 
     rows, scene = out
     used = np.zeros(1, np.int64)
     rests, tubes = np.empty(stalls.shape[0]), new_tubes(stalls.shape[0])
+    turns, turned = np.empty((2, RATES)), np.int64(-1)
     p = plant[0]
     for k in range(grid.kpa.shape[0]):
         first_row = used[0]
         watch_level(scene.whole[0], grid.first_bin + k, grid.plant_kpa[k])
         sensed = sensed_signal(p, grid.plant_kpa[k])
-        now = Now(grid.first_bin + k, sensed, 0.0, 0.0, 0.0, rows, used)
+        now = Now(grid.first_bin + k, sensed, 0.0, 0.0, 0.0, rows, used, turns)
         for i in range(stalls.shape[0]):
             take_bin(stalls[i], grid.kpa[k, i], grid.flow[k, i], now, num)
         alone = p.seen == 0 or p.missing > PLANT_TRUST
@@ -195,7 +198,7 @@ def advance(stalls: Any, plant: Any, grid: Bins, out: tuple[Any, Witness], num: 
         stir = abs(p.common - p.common_mean)
         p.common_mean += BIN_S / STIR_S * (p.common - p.common_mean)
         news = shared_news(stalls, rests, num) if alone else 0.0
-        now = Now(grid.first_bin + k, sensed, shared, news, stir, rows, used)
+        now = Now(grid.first_bin + k, sensed, shared, news, stir, rows, used, turns)
         watch_plant(stalls, p, now, num)
         admit_all(stalls, tubes, now, num)
         at = 0
@@ -206,6 +209,9 @@ def advance(stalls: Any, plant: Any, grid: Bins, out: tuple[Any, Witness], num: 
             if grid.tubes.shape[2] > 0:
                 watch_tubes(stalls[i], grid.tubes[k, i], told, now)
             if not math.isnan(grid.cord[k, i]):
+                if turned != now.bin:
+                    turn_rates(turns, now.bin)
+                    turned = now.bin
                 watch_arm(stalls[i], grid.angle[k, i], grid.cord[k, i], now, num)
                 watch_unrest(scene.scenes[i], stalls[i], now.bin, (grid.angle[k, i], grid.cord[k, i]))
         witness(stalls, scene, now, first_row)

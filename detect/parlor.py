@@ -12,6 +12,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from detect.arm_state import RATES
 from detect.assemble import Figures, StallBook
 from detect.batch import ReadingBatch
 from detect.carry import close_support
@@ -230,7 +231,8 @@ class ParlorDetector:
 
     def _between(self) -> Now:
         """Return the moment between two bins, for what the kernel's parts tell outside of its call."""
-        return Now(self.timeline.done_bin, 0.0, 0.0, 0.0, 0.0, self._rows, np.zeros(1, np.int64))
+        nothing = np.zeros((2, RATES))  # no arm is read between two bins
+        return Now(self.timeline.done_bin, 0.0, 0.0, 0.0, 0.0, self._rows, np.zeros(1, np.int64), nothing)
 
     def _end_hanging(self, index: int) -> list[Result]:
         """Tell of a fall while its milking is still open."""

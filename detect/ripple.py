@@ -14,6 +14,8 @@ from __future__ import annotations
 import math
 from typing import Any
 
+import numpy as np
+
 from detect.machine import compiled
 from detect.params import BIN_S
 from detect.state import HARMONICS, RING
@@ -73,28 +75,47 @@ def find_ripple(s: Any, width: int) -> None:
     sides may beat so evenly that the pulsation rate itself is hardly there. A short look keeps to the
     rate that long looks have found.
     """
-    mean, slope = trend(s, width)
-    best, best_hz = -1.0, s.pulse_anchor
+    line = trend(s, width)
     long_look = width >= LONG_LOOK
     step_hz = KNOWN_STEP_HZ if s.pulse_known > 0 else STEP_HZ
     reach = 0 if s.pulse_known > 0 and not long_look else SCAN
-    for step in range(-reach, reach + 1):
-        hz = s.pulse_anchor + step * step_hz
-        power = 0.0
-        for k in range(1, HARMONICS + 1):
-            re, im = project(s, width, (mean, slope), TWO_PI * hz * BIN_S * k)
-            power += k * (re * re + im * im)  # slugs are strongest at low frequencies
-        if power > best and SLOWEST_HZ <= hz <= FASTEST_HZ:
-            best, best_hz = power, hz
+    best_hz = strongest_rate(s, width, line, (reach, step_hz))
     s.pulse_hz = best_hz
     if long_look:
         s.pulse_known += 1
         s.pulse_anchor += (best_hz - s.pulse_anchor) / min(s.pulse_known, FINDS)
     s.pulse_n = width // 2
     for k in range(HARMONICS):
-        re, im = project(s, width, (mean, slope), TWO_PI * best_hz * BIN_S * (k + 1))
+        re, im = project(s, width, line, TWO_PI * best_hz * BIN_S * (k + 1))
         c, d = math.cos((k + 1) * s.pulse_phase), math.sin((k + 1) * s.pulse_phase)
         s.ripple_a[k], s.ripple_b[k] = re * c - im * d, re * d + im * c
+
+
+@compiled
+def strongest_rate(s: Any, width: int, line: tuple[float, float], steps: tuple[int, float]) -> float:
+    """Return the rate [Hz] around the anchor whose multiples carry most power in the newest bins.
+
+    Goertzel's recursion of all rates and multiples side by side: each alone waits for its last step.
+    """
+    reach, step_hz = steps
+    rates = s.pulse_anchor + step_hz * np.arange(-reach, reach + 1)
+    twice = np.empty(rates.size * HARMONICS)
+    last, older = np.zeros(twice.size), np.zeros(twice.size)
+    for f in range(twice.size):
+        twice[f] = 2.0 * math.cos(TWO_PI * rates[f // HARMONICS] * BIN_S * (f % HARMONICS + 1))
+    for i in range(width):
+        x = s.level[(s.seen - 1 - i) & MASK] - line[0] - line[1] * (0.5 * (width - 1) - i)
+        for f in range(twice.size):
+            last[f], older[f] = x + twice[f] * last[f] - older[f], last[f]
+    best, best_hz = -1.0, s.pulse_anchor
+    for r in range(rates.size):
+        power = 0.0
+        for k in range(HARMONICS):  # slugs are strongest at low frequencies
+            f = HARMONICS * r + k
+            power += (k + 1) * (last[f] ** 2 + older[f] ** 2 - twice[f] * last[f] * older[f])
+        if power > best and SLOWEST_HZ <= rates[r] <= FASTEST_HZ:
+            best, best_hz = power, rates[r]
+    return float(best_hz)
 
 
 @compiled

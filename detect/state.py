@@ -261,6 +261,8 @@ class Now(NamedTuple):
         How far that is from its own mean of the last seconds.
     rows, used:
         Happenings written so far (array of HAPPENING_DTYPE) and their number (array of one).
+    turns:
+        Cosine and sine of every rate that a pulsator may have, shape (2, RATES).
     """
 
     bin: int
@@ -270,6 +272,7 @@ class Now(NamedTuple):
     stir_kpa: float
     rows: np.ndarray
     used: np.ndarray
+    turns: np.ndarray
 
 
 class Bins(NamedTuple):

@@ -45,7 +45,7 @@ def clearness(s: Any, k: int) -> float:
 
 
 @compiled
-def lock_in(s: Any, b: int, pose: tuple[float, float], dt_s: float) -> tuple[float, float]:
+def lock_in(s: Any, turns: Any, pose: tuple[float, float], dt_s: float) -> tuple[float, float]:
     """Follow level and swing; return the swing of angle [deg] and cord [mm]."""
     angle_deg, cord_mm = pose
     if s.arm_n == 0:
@@ -53,7 +53,7 @@ def lock_in(s: Any, b: int, pose: tuple[float, float], dt_s: float) -> tuple[flo
     share = 1.0 - math.exp(-dt_s / MEAN_S)
     s.angle_mean += share * (angle_deg - s.angle_mean)
     s.cord_mean += share * (cord_mm - s.cord_mean)
-    turn_bank(s, b, (clipped(s, 0, angle_deg - s.angle_mean), clipped(s, 1, cord_mm - s.cord_mean)), dt_s)
+    turn_bank(s, turns, (clipped(s, 0, angle_deg - s.angle_mean), clipped(s, 1, cord_mm - s.cord_mean)), dt_s)
     s.arm_n += 1
     if s.arm_n * dt_s < SWING_S:
         return 0.0, 0.0
@@ -70,17 +70,22 @@ def clipped(s: Any, k: int, off: float) -> float:
 
 
 @compiled
-def turn_bank(s: Any, b: int, off: tuple[float, float], dt_s: float) -> None:
-    """Lock in to angle and cord at every rate that a pulsator may have."""
-    gain = 1.0 - math.exp(-dt_s / SWING_S)
+def turn_rates(turns: Any, b: int) -> None:
+    """Write cosine and sine of every rate's phase at a bin, shape (2, RATES): the same for all stalls."""
     first, step = TWO_PI * (SLOWEST_HZ * b * BIN_S % 1.0), TWO_PI * (STEP_HZ * b * BIN_S % 1.0)
     c, d, turn_c, turn_d = math.cos(first), math.sin(first), math.cos(step), math.sin(step)
     for i in range(RATES):
-        s.bank[i, 0] += gain * (off[0] * c - s.bank[i, 0])
-        s.bank[i, 1] += gain * (off[0] * d - s.bank[i, 1])
-        s.bank[i, 2] += gain * (off[1] * c - s.bank[i, 2])
-        s.bank[i, 3] += gain * (off[1] * d - s.bank[i, 3])
+        turns[0, i], turns[1, i] = c, d
         c, d = c * turn_c - d * turn_d, d * turn_c + c * turn_d
+
+
+@compiled
+def turn_bank(s: Any, turns: Any, off: tuple[float, float], dt_s: float) -> None:
+    """Lock in to angle and cord at every rate that a pulsator may have."""
+    gain = 1.0 - math.exp(-dt_s / SWING_S)
+    for j in range(4):
+        for i in range(RATES):
+            s.bank[j, i] += gain * (off[j // 2] * turns[j % 2, i] - s.bank[j, i])
 
 
 @compiled
@@ -90,9 +95,9 @@ def swing_size(s: Any, k: int, dt_s: float) -> float:
     fill = 1.0 - math.exp(-lasted_s / SWING_S)
     share = max(1.0 - math.exp(-dt_s / s.swing_s), dt_s / (lasted_s - SWING_S + 2.0 * dt_s))
     for i in range(RATES):
-        power = 4.0 * (s.bank[i, 2 * k] ** 2 + s.bank[i, 2 * k + 1] ** 2) / (fill * fill)
-        s.bank_power[i, k] += share * (power - s.bank_power[i, k])
-    return math.sqrt(max(s.bank_power[s.beat_at, k] - noise_power(s, k) * 2.0 * dt_s / SWING_S, 0.0))
+        power = 4.0 * (s.bank[2 * k, i] ** 2 + s.bank[2 * k + 1, i] ** 2) / (fill * fill)
+        s.bank_power[k, i] += share * (power - s.bank_power[k, i])
+    return math.sqrt(max(s.bank_power[k, s.beat_at] - noise_power(s, k) * 2.0 * dt_s / SWING_S, 0.0))
 
 
 @compiled
@@ -100,10 +105,10 @@ def find_beat(s: Any, dt_s: float) -> None:
     """Find the rate of the stall's pulsator in what its arm showed while it carried."""
     haste = HASTE if s.norm_n < TRUSTED_S else 1.0
     up, down = dt_s / min(UP_S, s.norm_n), dt_s / min(DOWN_S, s.norm_n / haste + dt_s)
-    for i in range(RATES):
-        for k in range(2):
-            off = s.bank_power[i, k] - s.beat[i, k]
-            s.beat[i, k] += (up if off > 0.0 else down) * off
+    for k in range(2):
+        for i in range(RATES):
+            off = s.bank_power[k, i] - s.beat[k, i]
+            s.beat[k, i] += (up if off > 0.0 else down) * off
     pick_beat(s, dt_s)
 
 
@@ -111,9 +116,9 @@ def find_beat(s: Any, dt_s: float) -> None:
 def forget_beat(s: Any, dt_s: float) -> None:
     """Let the stall's norm sink while its beat is missing: slowly, and the faster the less it rests on."""
     down = dt_s / min(FORGOTTEN_S, DOUBT * s.norm_n)
-    for i in range(RATES):
-        for k in range(2):
-            s.beat[i, k] += down * min(s.bank_power[i, k] - s.beat[i, k], 0.0)
+    for k in range(2):
+        for i in range(RATES):
+            s.beat[k, i] += down * min(s.bank_power[k, i] - s.beat[k, i], 0.0)
     pick_beat(s, dt_s)
 
 
@@ -127,21 +132,21 @@ def pick_beat(s: Any, dt_s: float) -> None:
     best, first, last = 0.0, 1, RATES - 1
     if s.others_at > 0:
         first, last = max(s.others_at - ALIKE, 1), min(s.others_at + ALIKE + 1, RATES - 1)
-    noise = (max(noise_power(s, 0), 1e-9), max(noise_power(s, 1), 1e-9))
-    before, here = beat_clear(powers, first - 1, noise), beat_clear(powers, first, noise)
+    weights = (1.0 / max(noise_power(s, 0), 1e-9), 1.0 / max(noise_power(s, 1), 1e-9))
+    before, here = beat_clear(powers, first - 1, weights), beat_clear(powers, first, weights)
     for i in range(first, last):  # slow sway rises towards the edge: only a peak is a beat
-        after = beat_clear(powers, i + 1, noise)
+        after = beat_clear(powers, i + 1, weights)
         if here > best and here >= before and here >= after:
             best, s.beat_at = here, i
         before, here = here, after
     for k in range(2):
-        s.norm_swing[k] = math.sqrt(max(s.beat[s.beat_at, k] - noise_power(s, k) * 2.0 * dt_s / SWING_S, 0.0))
+        s.norm_swing[k] = math.sqrt(max(s.beat[k, s.beat_at] - noise_power(s, k) * 2.0 * dt_s / SWING_S, 0.0))
 
 
 @compiled
-def beat_clear(powers: Any, i: int, noise: tuple[float, float]) -> float:
-    """Return the power at one rate over the noise, angle and cord together."""
-    return float(powers[i, 0] / noise[0] + powers[i, 1] / noise[1])
+def beat_clear(powers: Any, i: int, weights: tuple[float, float]) -> float:
+    """Return the power at one rate over the noise, angle and cord together, each weighed by one over its own."""
+    return float(powers[0, i] * weights[0] + powers[1, i] * weights[1])
 
 
 @compiled

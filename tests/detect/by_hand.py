@@ -7,9 +7,11 @@ from typing import Any
 
 import numpy as np
 
+from detect.arm_state import RATES
 from detect.params import BIN_S, DetectorParams
 from detect.scene import new_scenes
 from detect.state import HAPPENING_DTYPE, RING, Now, new_stalls
+from detect.swing import turn_rates
 
 NUM = DetectorParams().numbers()
 QUIET_KPA = 42.0
@@ -33,9 +35,15 @@ def scene(**fields: Any) -> Any:
 
 def moment(b: int, *, sensed: float = 0.0, shared: float = 0.0, news: float = 0.0, stir: float = 0.0) -> Now:
     """Return one bin with nothing told yet."""
-    return Now(
-        b, sensed, shared, news, stir, np.zeros(64, HAPPENING_DTYPE).view(np.recarray), np.zeros(1, np.int64)
-    )
+    rows = np.zeros(64, HAPPENING_DTYPE).view(np.recarray)
+    return Now(b, sensed, shared, news, stir, rows, np.zeros(1, np.int64), turns(b))
+
+
+def turns(b: int) -> Any:
+    """Return cosine and sine of every rate of an arm's beat at a bin."""
+    out = np.zeros((2, RATES))
+    turn_rates(out, b)
+    return out
 
 
 def told(now: Now) -> list[Any]:

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from detect.hear import report_event
-from detect.params import BIN_S, DetectorParams
-from detect.state import HAPPENING_DTYPE, MILKED, Now, new_stalls
+from detect.params import BIN_S
+from detect.state import MILKED, new_stalls
+from tests.detect.by_hand import NUM, moment
 
-NUM = DetectorParams().numbers()
 ONSET = 20_000
 
 
@@ -21,15 +21,7 @@ def told(*, litres: float, lasted_s: float, after_first_cup_s: float = 120.0) ->
     stall["ev_l"], stall["ev_depth"], stall["ev_peak"], stall["ev_pulses"] = litres, 5.0, 40.0, 2
     stall["ev_score"] = stall["ev_rise"] = 25.0
     stall["ev_tail"] = stall["tail"] = 3.0
-    now = Now(
-        ONSET + 4000,
-        0.0,
-        0.0,
-        0.0,
-        0.0,
-        np.zeros(4, HAPPENING_DTYPE).view(np.recarray),
-        np.zeros(1, np.int64),
-    )
+    now = moment(ONSET + 4000)
     report_event(stall, now, NUM)
     return bool(now.used[0])
 

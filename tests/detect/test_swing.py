@@ -30,7 +30,7 @@ from detect.swing import (
     noise_power,
     swing_share,
 )
-from tests.detect.by_hand import stall
+from tests.detect.by_hand import stall, turns
 
 DT_S = 0.2
 ONE_HZ = round((1.0 - SLOWEST_HZ) / STEP_HZ)
@@ -39,7 +39,7 @@ LEVEL = (24.0, 260.0)
 
 def follow(s: Any, angles: Any, cords: Any) -> list[tuple[float, float]]:
     """Let a stall's arm show some readings, five a second; return the swings."""
-    return [lock_in(s, 4 * k, (a, c), DT_S) for k, (a, c) in enumerate(zip(angles, cords, strict=True))]
+    return [lock_in(s, turns(4 * k), (a, c), DT_S) for k, (a, c) in enumerate(zip(angles, cords, strict=True))]
 
 
 def beating(seconds: float, hz: float, sizes: tuple[float, float], noise: float = 0.0, seed: int = 1) -> Any:
@@ -135,9 +135,9 @@ def found(powers: dict[int, tuple[float, float]], times: int = 400, **fields: An
     """Return a stall after it looked for its beat among some powers by rate, over a floor."""
     known = {"norm_n": 1_000.0, "swing_noise": [0.08, 0.8]}
     s = stall(**(known | fields))
-    s["bank_power"] = (1e-5, 1e-3)
+    s["bank_power"][0], s["bank_power"][1] = 1e-5, 1e-3
     for i, power in powers.items():
-        s["bank_power"][i] = power
+        s["bank_power"][:, i] = power
     for _ in range(times):
         find_beat(s, 2.0)
     return s
@@ -148,7 +148,7 @@ def test_the_beat_is_where_angle_and_cord_together_are_highest() -> None:
     s = found({10: (0.01, 0.2), 20: (0.001, 4.0)})
     assert s["beat_at"] == 20
     assert s["norm_swing"][1] == pytest.approx(2.0, rel=0.03)
-    assert s["beat"][10, 0] == pytest.approx(0.01, rel=0.01)
+    assert s["beat"][0, 10] == pytest.approx(0.01, rel=0.01)
     assert found({10: (0.04, 0.2), 20: (0.001, 0.4)})["beat_at"] == 10
 
 
@@ -173,14 +173,14 @@ def test_the_norm_follows_what_is_taut_faster_than_what_is_slack() -> None:
     """A beat that comes is learned over 100 s, one that goes over 300 s."""
     up = found({15: (0.01, 1.0)}, times=0)
     find_beat(up, 1.0)
-    assert up["beat"][15, 1] == pytest.approx(0.01)
+    assert up["beat"][1, 15] == pytest.approx(0.01)
     down = found({}, times=0)
-    down["beat"][15] = (0.5, 1.0)
+    down["beat"][:, 15] = (0.5, 1.0)
     find_beat(down, 1.0)
-    assert down["beat"][15, 1] == pytest.approx(1.0 - (1.0 - 1e-3) / 300.0)
+    assert down["beat"][1, 15] == pytest.approx(1.0 - (1.0 - 1e-3) / 300.0)
     young = found({15: (0.01, 1.0)}, times=0, norm_n=50.0)
     find_beat(young, 1.0)
-    assert young["beat"][15, 1] == pytest.approx(0.02)
+    assert young["beat"][1, 15] == pytest.approx(0.02)
 
 
 KNOWN = {"norm_n": TRUSTED_S, "norm_swing": [0.2, 3.0], "swing_noise": [0.08, 0.8]}
