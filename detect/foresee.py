@@ -23,8 +23,6 @@ from __future__ import annotations
 import math
 from typing import Any, Final
 
-import numpy as np
-
 from detect.machine import compiled
 from detect.params import BIN_S, KernelNumbers
 from detect.state import MILKED, ORDER, SHAPES, TRACE, WIDTHS
@@ -160,12 +158,9 @@ def learn_trace(s: Any) -> None:
         return
     s.power += POWER_GAIN * (min(step * step, OUTLIER * s.power) - s.power)
     gain = 1.0 / min(LEARN_BINS, s.taught + SOON_BINS)
-    power, at = max(s.power, 1e-4), i & MASK
-    near = min(at, ORDER) + 1
-    for k in range(near):  # either side of the ring's seam lies in one piece: several products at once
-        s.lags[k] += gain * (step * s.step[np.uint64(at - k)] / power - s.lags[k])
-    for k in range(near, ORDER + 1):
-        s.lags[k] += gain * (step * s.step[np.uint64(at - k + TRACE)] / power - s.lags[k])
+    share = gain * step / max(s.power, 1e-4)
+    for k in range(ORDER + 1):
+        s.lags[k] += share * s.step[(i - k) & MASK] - gain * s.lags[k]
     s.taught += 1
     if s.taught % REFIT == 0:
         solve_trace(s)

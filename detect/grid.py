@@ -95,25 +95,32 @@ def add_samples(grid: Grid, plane: int, column: int, span: tuple[int, float, int
     ``span`` holds the time of the first sample [ns], the period [ns] and the first open bin.
     """
     first_ns, period_ns, from_bin = span
-    lost, row, edge_ns, total, number = 0, -1, first_ns, 0.0, 0
-    for i in range(values.shape[0]):
-        t_ns = first_ns + int(i * period_ns + 0.5)
-        if t_ns >= edge_ns:
-            if row >= 0:
-                grid.total[plane, row, column], grid.number[plane, row, column] = total, number
-            b = t_ns // BIN_NS
-            edge_ns = (b + 1) * BIN_NS
-            row = b % ROWS if from_bin <= b < from_bin + SPAN else -1
-            if row >= 0:
-                total, number = grid.total[plane, row, column], grid.number[plane, row, column]
-        if row >= 0:
-            total += values[i]
-            number += 1
+    lost, i, count = 0, 0, values.shape[0]
+    while i < count:
+        b = (first_ns + int(i * period_ns + 0.5)) // BIN_NS
+        stop = first_beyond(span, (i, count), (b + 1) * BIN_NS)
+        if from_bin <= b < from_bin + SPAN:
+            total = grid.total[plane, b % ROWS, column]
+            for k in range(i, stop):
+                total += values[k]
+            grid.total[plane, b % ROWS, column] = total
+            grid.number[plane, b % ROWS, column] += stop - i
         else:
-            lost += 1
-    if row >= 0:
-        grid.total[plane, row, column], grid.number[plane, row, column] = total, number
+            lost += stop - i
+        i = stop
     return lost
+
+
+@compiled
+def first_beyond(span: tuple[int, float, int], among: tuple[int, int], edge_ns: int) -> int:
+    """Return the first sample after ``among[0]``, at most ``among[1]``, whose time is not before an edge."""
+    first_ns, period_ns, _ = span
+    stop = min(max(int((edge_ns - first_ns) / period_ns), among[0] + 1), among[1])
+    while stop > among[0] + 1 and first_ns + int((stop - 1) * period_ns + 0.5) >= edge_ns:
+        stop -= 1
+    while stop < among[1] and first_ns + int(stop * period_ns + 0.5) < edge_ns:
+        stop += 1
+    return stop
 
 
 @compiled

@@ -183,7 +183,7 @@ def advance(stalls: Any, plant: Any, grid: Bins, out: tuple[Any, Witness], num: 
     rows, scene = out
     used = np.zeros(1, np.int64)
     rests, tubes = np.empty(stalls.shape[0]), new_tubes(stalls.shape[0])
-    turns, turned = np.empty((2, RATES)), np.int64(-1)
+    turns, turned = np.empty((2, RATES)), -1
     p = plant[0]
     for k in range(grid.kpa.shape[0]):
         first_row = used[0]

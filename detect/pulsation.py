@@ -32,10 +32,8 @@ class BeatLimits(NamedTuple):
 @compiled
 def is_elsewhere(hz: float, usual_hz: float, ratio: float) -> bool:
     """Tell whether a beat is neither the usual one nor its half or double; one unknown is nowhere else."""
-    for multiple in (0.5, 1.0, 2.0):
-        if not abs(hz / (usual_hz * multiple) - 1.0) > ratio:
-            return False
-    return True
+    times = hz / usual_hz
+    return abs(times - 1.0) > ratio and abs(2.0 * times - 1.0) > ratio and abs(0.5 * times - 1.0) > ratio
 
 
 @compiled

@@ -35,7 +35,9 @@ MASK = RING - 1
 def turn_pulse(s: Any) -> None:
     """Move the pulsator's phase on by one bin, with data or without."""
     phase = s.pulse_phase + TWO_PI * s.pulse_hz * BIN_S
-    s.pulse_phase = phase - TWO_PI if phase >= TWO_PI else phase  # what a division leaves over, to the last bit
+    s.pulse_phase = (
+        phase - TWO_PI if phase >= TWO_PI else phase
+    )  # what a division leaves over, to the last bit
 
 
 @compiled

@@ -145,7 +145,7 @@ def pick_beat(s: Any, dt_s: float) -> None:
 
 @compiled
 def beat_clear(powers: Any, i: int, weights: tuple[float, float]) -> float:
-    """Return the power at one rate over the noise, angle and cord together, each weighed by one over its own."""
+    """Return the power at one rate over the noise, angle and cord together; weights are 1 over its power."""
     return float(powers[0, i] * weights[0] + powers[1, i] * weights[1])
 
 

@@ -76,7 +76,7 @@ def rest_tube(s: Any, quiet_kpa: float, claw: ClawConstants) -> None:
 
 @compiled
 def lay_tube(tubes: Tubes, i: int, s: Any, here_kpa: tuple[float, float]) -> None:
-    """Lay a stall's milk tube beside the others, with the fall at the end of this bin and the quiet vacuum."""
+    """Lay a stall's milk tube beside the others; ``here_kpa``: fall at the end of the bin, quiet vacuum."""
     fall_kpa, quiet_kpa = here_kpa
     flow = tube_flow_kg_s(s)
     pull = max(quiet_kpa - 0.5 * (s.fall + fall_kpa), 0.0) / max(quiet_kpa, 1.0)

@@ -12,6 +12,7 @@ from detect.params import BIN_S, DetectorParams
 from detect.scene import new_scenes
 from detect.state import HAPPENING_DTYPE, RING, Now, new_stalls
 from detect.swing import turn_rates
+from detect.tubes import admit, lay_tube, lift_tube, new_tubes
 
 NUM = DetectorParams().numbers()
 QUIET_KPA = 42.0
@@ -44,6 +45,15 @@ def turns(b: int) -> Any:
     out = np.zeros((2, RATES))
     turn_rates(out, b)
     return out
+
+
+def admitted(s: Any, fall_kpa: float, quiet_kpa: float) -> float:
+    """Return the air [L/min] of a bin in which the vacuum fell to so far under the quiet one."""
+    tubes = new_tubes(1)
+    s["ready"] = 1
+    lay_tube(tubes, 0, s, (fall_kpa, quiet_kpa))
+    admit(tubes, 1, NUM.claw)
+    return lift_tube(tubes, 0, s)
 
 
 def told(now: Now) -> list[Any]:

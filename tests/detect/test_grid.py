@@ -53,9 +53,20 @@ def rows(*parts: tuple[int, int, int, float, int, int]) -> Any:
 
 def means(g: Grid, plane: int, column: int, first: int, count: int) -> list[float]:
     """Take bins out and return one column."""
-    out = np.empty((len(g.total), count, g.total.shape[2]))
+    planes, _, _ = taken(g, first, count)
+    return list(planes[plane, :, column])
+
+
+def taken(g: Grid, first: int, count: int) -> tuple[Any, Any, Any]:
+    """Take bins out: planes, the plant's vacuum, short milk tubes."""
+    stalls = g.total.shape[2] - 1
+    out = (
+        np.empty((PLANES, count, stalls)),
+        np.empty(count),
+        np.empty((count, stalls, len(g.total) - PLANES)),
+    )
     take_bins(g, first, out)
-    return list(out[plane, :, column])
+    return out
 
 
 def test_samples_go_to_the_bins_of_their_time() -> None:
@@ -123,10 +134,10 @@ def test_each_stream_has_its_plane() -> None:
     for stream, stall, first, count in [*places, (VACUUM, PLANT, 11, 1)]:
         (row,) = rows((stream, stall, t_ns, 100.0, first, count))
         assert lay_row(g, row, values, t_ns, AT) == 0
-    out = np.empty((PLANES + 4, 1, 4))
-    take_bins(g, AT, out)
-    assert out[[0, 1, 2, 3, 4, 7], 0, 0].tolist() == [10.5, 14.0, 16.5, 18.5, 11.0, 13.0]
-    assert out[0, 0, 3] == 21.0
+    planes, plant, tubes = taken(g, AT, 1)
+    assert planes[:, 0, 0].tolist() == [10.5, 14.0, 16.5, 18.5]
+    assert (tubes[0, 0, [0, 3]].tolist(), plant.tolist()) == ([11.0, 13.0], [21.0])
+    assert not g.total.any()
 
 
 def laid(

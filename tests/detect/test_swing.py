@@ -39,7 +39,9 @@ LEVEL = (24.0, 260.0)
 
 def follow(s: Any, angles: Any, cords: Any) -> list[tuple[float, float]]:
     """Let a stall's arm show some readings, five a second; return the swings."""
-    return [lock_in(s, turns(4 * k), (a, c), DT_S) for k, (a, c) in enumerate(zip(angles, cords, strict=True))]
+    return [
+        lock_in(s, turns(4 * k), (a, c), DT_S) for k, (a, c) in enumerate(zip(angles, cords, strict=True))
+    ]
 
 
 def beating(seconds: float, hz: float, sizes: tuple[float, float], noise: float = 0.0, seed: int = 1) -> Any:
