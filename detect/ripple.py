@@ -100,7 +100,9 @@ def strongest_rate(s: Any, width: int, line: tuple[float, float], steps: tuple[i
     Goertzel's recursion of all rates and multiples side by side: each alone waits for its last step.
     """
     reach, step_hz = steps
-    rates = s.pulse_anchor + step_hz * np.arange(-reach, reach + 1)
+    rates = np.empty(2 * reach + 1)
+    for r in range(rates.size):
+        rates[r] = s.pulse_anchor + (r - reach) * step_hz
     twice = np.empty(rates.size * HARMONICS)
     last, older = np.zeros(twice.size), np.zeros(twice.size)
     for f in range(twice.size):

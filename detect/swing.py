@@ -83,9 +83,13 @@ def turn_rates(turns: Any, b: int) -> None:
 def turn_bank(s: Any, turns: Any, off: tuple[float, float], dt_s: float) -> None:
     """Lock in to angle and cord at every rate that a pulsator may have."""
     gain = 1.0 - math.exp(-dt_s / SWING_S)
-    for j in range(4):
-        for i in range(RATES):
-            s.bank[j, i] += gain * (off[j // 2] * turns[j % 2, i] - s.bank[j, i])
+    angle, cord = off
+    for i in range(turns.shape[1]):  # a number known beforehand would be written out, one rate at a time
+        c, d = turns[0, i], turns[1, i]
+        s.bank[0, i] += gain * (angle * c - s.bank[0, i])
+        s.bank[1, i] += gain * (angle * d - s.bank[1, i])
+        s.bank[2, i] += gain * (cord * c - s.bank[2, i])
+        s.bank[3, i] += gain * (cord * d - s.bank[3, i])
 
 
 @compiled

@@ -26,11 +26,22 @@ from detect.hear import (
     hear,
     judge,
     open_event,
+    take_in,
 )
 from detect.opening import FALLEN, air_at
 from detect.params import BIN_S
-from detect.state import MILKED, Happening, Opening
-from tests.detect.by_hand import NUM, QUIET_KPA, moment, stall, told, write_air, write_level, write_raw
+from detect.state import MILKED, Happening, Now, Opening
+from tests.detect.by_hand import (
+    NUM,
+    QUIET_KPA,
+    admitted,
+    moment,
+    stall,
+    told,
+    write_air,
+    write_level,
+    write_raw,
+)
 
 AT = 10_000
 LITRE = BIN_S / 60.0
@@ -223,12 +234,17 @@ def test_a_train_ends_five_seconds_after_its_last_air() -> None:
     assert s["opening"] == NONE
 
 
+def hear_bin(s: Any, now: Now) -> None:
+    """Let a stall hear what it left over in this bin."""
+    hear(s, admitted(s, *take_in(s, now, NUM)), now, NUM)
+
+
 def heard(**fields: Any) -> Any:
     """Return a listening stall after one bin at its baseline."""
     known = {"now_level": 41.5, "hold_until": -1, "told": 1, "calm_run": 90, "trace_n": 90}
     s = quiet([7.0] * 50, **(known | {"ev_last": AT - 1_000} | fields))
     s["rest"] = fields.get("rest", -0.5)
-    hear(s, moment(AT), NUM)
+    hear_bin(s, moment(AT))
     return s
 
 
@@ -256,7 +272,7 @@ def test_the_first_two_bins_of_air_are_not_judged(bins: int, judges: bool) -> No
     """Nothing is compared before there is something to compare with."""
     s = likeness(40.0)
     s["air_seen"], s["rest"], s["now_level"], s["hold_until"] = bins, 0.0, 41.5, -1
-    hear(s, moment(AT), NUM)
+    hear_bin(s, moment(AT))
     assert bool(s["now_score"] > 0.0) is judges
     assert (LAG + SPAN, s["seen"]) == (46, 61)
     assert np.isfinite(s["ev_l"])

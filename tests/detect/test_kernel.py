@@ -15,6 +15,7 @@ from detect.kernel import (
     PLANT_SLOW_S,
     PLANT_TRUST,
     SHARED_NOISE_KPA,
+    admit_all,
     sensed_signal,
     shared_news,
     shared_signal,
@@ -24,7 +25,8 @@ from detect.kernel import (
 )
 from detect.params import BIN_S
 from detect.state import PLANT_DTYPE, Happening, Opening, new_stalls
-from tests.detect.by_hand import NUM, QUIET_KPA, moment, record, stall, told, write_level
+from detect.tubes import lift_tube, new_tubes, rest_tube
+from tests.detect.by_hand import NUM, QUIET_KPA, admitted, moment, record, stall, told, write_level
 
 AT = 10_000
 
@@ -180,12 +182,29 @@ def test_a_bin_is_worked_by_what_the_unit_is_at() -> None:
     }
     heard = stall(**known, settled=1, ready=1, opening=Opening.NONE)
     write_level(heard, QUIET_KPA)
-    work_bin(heard, moment(AT, news=1.0), NUM)
+    work_bin(heard, 0.0, moment(AT, news=1.0), NUM)
     assert (heard["air_seen"], heard["fresh"][5], heard["on_bins"], heard["high_bin"]) == (1, 2.0, 1, AT)
     settling = stall(**known)
-    work_bin(settling, moment(AT, sensed=-0.5), NUM)
+    work_bin(settling, 0.0, moment(AT, sensed=-0.5), NUM)
     assert (settling["seen"], settling["level"][0], settling["air_seen"]) == (1, QUIET_KPA + 0.5, 0)
     missing = stall(**known, missing=2)
-    work_bin(missing, moment(AT), NUM)
+    work_bin(missing, 0.0, moment(AT), NUM)
     assert (missing["seen"], missing["high_bin"], missing["on_bins"], missing["data_bins"]) == (0, 0, 1, 0)
     assert (missing["drain"]["was_on"], missing["drain"]["level"]) == (1, 0.0)
+
+
+def test_the_air_of_all_that_are_ready_is_found_together() -> None:
+    """One that does not hang lies between two that do, and each gets its own."""
+    known = {"attached": 1, "settled": 1, "air_seen": 5, "flow_bin": AT, "flow_slow": 2.0}
+    row = new_stalls(3).view(np.recarray)
+    for k, fall_kpa in enumerate((4.0, 0.0, 9.0)):
+        for name, value in (known | {"ready": k != 1, "rest": -fall_kpa, "hold_until": AT + 9}).items():
+            row[name][k] = value
+        write_level(row[k], QUIET_KPA)
+        rest_tube(row[k], QUIET_KPA, NUM.claw)
+    alone = row.copy()
+    tubes = new_tubes(3)
+    admit_all(row, tubes, moment(AT), NUM)
+    together = [lift_tube(tubes, 0, row[0]), lift_tube(tubes, 1, row[2])]
+    assert together == [admitted(alone[k], 4.0 + 5.0 * (k > 0), QUIET_KPA) for k in (0, 2)]
+    assert together[1] > together[0] > 15.0

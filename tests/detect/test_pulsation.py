@@ -7,14 +7,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-from detect.condition import (
+from detect.condition import judge_pulsation
+from detect.episode import Finding, Verdict
+from detect.norms import GROWN_LOOKS
+from detect.pulsation import (
     BEATS,
     FAINT_SHARE,
     OTHER_SHARE,
-    judge_pulsation,
 )
-from detect.episode import Finding, Verdict
-from detect.norms import GROWN_LOOKS
 from tests.detect.looked import KPA, OWN, PARAMS, T_S, look, parlor
 
 
