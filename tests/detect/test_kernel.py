@@ -73,7 +73,7 @@ def test_what_most_quiet_stalls_do_is_their_median_less_its_noise() -> None:
     assert shared(units([-3.0, -2.0, -9.0, -2.0, 5.0])) == pytest.approx(-2.0 + SHARED_NOISE_KPA)
     assert shared(units([3.0, 2.0, 9.0, 2.0, -5.0])) == pytest.approx(2.0 - SHARED_NOISE_KPA)
     assert shared(units([-0.2] * 5)) == 0.0
-    assert shared(units([-2.0] * NUM.fewest)) != 0.0
+    assert shared(units([-2.0] * NUM.fewest, air_seen=1)) != 0.0
     assert shared(units([-2.0] * (NUM.fewest - 1))) == 0.0
 
 
@@ -134,6 +134,14 @@ def test_a_short_or_shallow_dip_or_one_that_nobody_felt_is_none() -> None:
     assert dips([BELOW] * 2 + over + [BELOW] * 2 + over) == []
     assert len(dips([-9.0] * 3 + over + [BELOW] * 3 + over)) == 2
     assert dips([-9.0] * 3 + over + [BELOW] * 3 + over)[1]["depth"] == pytest.approx(-BELOW)
+
+
+def test_a_bin_that_was_no_dip_is_forgotten() -> None:
+    """The dip after it begins with its own first bin; one unit that felt it is enough."""
+    over = [0.0] * 12
+    (h,) = dips([-9.0, *over, *[BELOW] * 3, *over], kpa=[QUIET_KPA, QUIET_KPA, 30.0])
+    assert (h["from_bin"], h["to_bin"], h["flag"]) == (AT + 13, AT + 16, 1)
+    assert h["depth"] == pytest.approx(-BELOW)
 
 
 def test_units_that_are_not_listened_to_feel_no_dip() -> None:
