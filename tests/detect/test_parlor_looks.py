@@ -137,7 +137,7 @@ def test_a_slip_counts_for_its_milking_and_teaches_the_parlor() -> None:
     slips, attached_s = parlor.detector.history.cows["17"]
     assert 0.5 < slips <= 1.0
     assert attached_s == pytest.approx(row.unit_on_s)
-    assert parlor.detector.history.counts.sum() == pytest.approx(1.0, abs=0.1)
+    assert 0.5 < parlor.detector.history.counts.sum() <= 1.0
     idle = Silent()
     idle.write(**event)
     assert idle.live(0.7, kpa={1: 42.0}) == []

@@ -189,7 +189,7 @@ def test_a_parlor_that_has_seen_nothing_has_the_prior_s_scatter() -> None:
 
 
 def test_a_pose_is_held_against_scatter_of_cows_and_of_the_median() -> None:
-    """The median of n milkings is itself off by an n-th of it; a pose wanders; unseen scatter is the prior."""
+    """The median of n milkings is itself off by an n-th of it; a pose wanders; unseen is the prior."""
     s = by_hand(place_n=4, park_n=1, park_angle=85.0)
     assert pose_scatter(s) == pytest.approx(
         (1.25 * PRIOR_DEG**2 + WANDER_DEG**2, 0.0, 1.25 * PRIOR_MM**2 + WANDER_MM**2)

@@ -26,8 +26,8 @@ AHEAD = AT + 20_000
 
 
 def frame(stall: int, from_bin: int, kpa: float = 40.0) -> StallVacuum:
-    """Return half a second of vacuum."""
-    return StallVacuum(stall, from_bin * BIN_NS, 100.0, np.full(5 * HALF, kpa))
+    """Return half a second of vacuum, one sample a bin."""
+    return StallVacuum(stall, from_bin * BIN_NS, 20.0, np.full(HALF, kpa))
 
 
 def begun(stalls: int = 3) -> Timeline:

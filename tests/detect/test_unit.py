@@ -96,11 +96,16 @@ def test_attaching_opens_a_milking_from_the_first_cup() -> None:
 
 
 def test_without_a_first_cup_the_milking_begins_when_the_vacuum_is_up() -> None:
-    """Ten bins above on: it went on nine bins ago. An open milking is gone on with."""
+    """Ten bins above on: it went on nine bins ago."""
     s, (h,) = attaching(cup_bin=-1)
-    assert (h["from_bin"], s["on_bin"]) == (AT - 9, AT - 9)
-    s, (h,) = attaching(open=OPEN_MILKING, on_bins=777, first_bin=5)
-    assert (h["flag"], s["on_bins"], s["first_bin"]) == (0, 777, 5)
+    assert (h["from_bin"], s["on_bin"], s["on_bins"], s["data_bins"]) == (AT - 9, AT - 9, 9, 9)
+
+
+def test_an_open_milking_is_gone_on_with() -> None:
+    """It keeps its beginning; the time since the first cup went on again counts as on like the rest."""
+    s, (h,) = attaching(open=OPEN_MILKING, on_bins=777, data_bins=700, first_bin=5, yield_kg=9.0)
+    assert (h["flag"], h["from_bin"], s["first_bin"], s["yield_kg"]) == (0, AT - 100, 5, 9.0)
+    assert (s["on_bins"], s["data_bins"]) == (877, 800)
 
 
 def watched(kpa: float, bins: int, **fields: Any) -> tuple[Any, list[Any]]:
