@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from detect.drain import watch_drain
 from detect.hear import LAG, OPEN, SPAN
 from detect.kernel import (
     HANGING_SHARE,
@@ -193,7 +194,29 @@ def test_a_bin_is_worked_by_what_the_unit_is_at() -> None:
     settling = stall(**known)
     work_bin(settling, moment(AT, sensed=-0.5), NUM)
     assert (settling["seen"], settling["level"][0], settling["air_seen"]) == (1, QUIET_KPA + 0.5, 0)
+    off = stall(**(known | {"attached": 0, "up_bin": AT - 9_000}))
+    work_bin(off, moment(AT), NUM)
+    assert (off["seen"], off["settled"], off["cup_last"]) == (0, 0, AT)
     missing = stall(**known, missing=2)
     work_bin(missing, moment(AT), NUM)
     assert (missing["seen"], missing["high_bin"], missing["on_bins"], missing["data_bins"]) == (0, 0, 1, 0)
     assert (missing["drain"]["was_on"], missing["drain"]["level"]) == (1, 0.0)
+
+
+def test_a_take_off_is_read_against_the_atmosphere_of_the_site() -> None:
+    """The ramp of a drained claw gives the rate that it has at this pressure, in kPa."""
+    gone = {"was_on": 1, "level": 42.0}
+    fields = {"on_bin": AT - 900, "off_bin": AT, "resume_bin": -1, "missing": 1}
+    drained = []
+    for by_kernel in (True, False):
+        s = stall(**fields)
+        s["raw"][[b & 127 for b in range(AT - 30, AT + 1)]] = [42.0] * 4 + [42.0 - 1.2 * k for k in range(27)]
+        for name, value in gone.items():
+            s["drain"][name] = value
+        if by_kernel:
+            work_bin(s, moment(AT + 1), NUM)
+        else:
+            watch_drain(s, AT + 1, 101.325)
+        drained.append((float(s["drain"]["rate"]), int(s["drain"]["n"])))
+    assert drained[0] == (pytest.approx(drained[1][0], rel=1e-9), 1)
+    assert drained[0][0] > 0.0
