@@ -1,7 +1,8 @@
-"""Each part of a detector's state comes back from its bytes, and lies in the bytes of its own stall."""
+"""Each part of a detector's state comes back from its bytes; bytes that do not fit are refused."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import astuple, replace
 from typing import Any
 
@@ -9,11 +10,12 @@ import numpy as np
 import pytest
 
 from detect.assemble import Figures
-from detect.errors import CheckpointError
+from detect.checkpoint import Checkpoint
+from detect.errors import CheckpointError, StoreError
 from detect.grid import PLANES, ROWS, SPAN
 from detect.kinds import SupportState
 from detect.params import BIN_NS
-from detect.parlor import ParlorDetector
+from detect.parlor import ParlorDetector, Site
 from detect.readings import CowAtStall, MilkFlow, StallVacuum
 from detect.results import SupportEvent
 from tests.detect.silent import AT
@@ -134,10 +136,60 @@ def test_the_open_rows_of_the_grid_are_kept_and_no_more() -> None:
     assert line.rows().tolist() == [AT % ROWS]
 
 
-@pytest.mark.parametrize("key", [0, 1, STALLS + 1])
-def test_bytes_that_lack_a_part_are_refused_as_damaged(key: int) -> None:
-    """Whichever they are: what is there of another kind does not pass for it."""
-    stored = filled().checkpoint()
-    stored = replace(stored, blobs={**stored.blobs, key: stored.blobs[0 if key == 1 else 2]})
-    with pytest.raises(CheckpointError, match="damaged"):
-        empty().restore(stored)
+@pytest.fixture(scope="module")
+def stored() -> Checkpoint:
+    """Return a whole state."""
+    return filled().checkpoint()
+
+
+def cut_short(stored: Checkpoint) -> Checkpoint:
+    return replace(stored, blobs={**stored.blobs, 1: stored.blobs[1][:-20]})
+
+
+def swapped(stored: Checkpoint) -> Checkpoint:
+    return replace(stored, blobs={**stored.blobs, 0: stored.blobs[1]})
+
+
+def overwritten(stored: Checkpoint) -> Checkpoint:
+    return replace(stored, blobs={**stored.blobs, 2: b"not a state"})
+
+
+def emptied(stored: Checkpoint) -> Checkpoint:
+    return replace(stored, blobs={**stored.blobs, 0: b""})
+
+
+def without_a_stall(stored: Checkpoint) -> Checkpoint:
+    return replace(stored, blobs={0: stored.blobs[0], 1: stored.blobs[1]})
+
+
+DAMAGE = [
+    (lambda stored: replace(stored, version=stored.version + 1), "version"),
+    (lambda stored: replace(stored, digest="00000000"), "parameters"),
+    (without_a_stall, "stalls"),
+    (cut_short, "damaged"),
+    (swapped, "damaged"),
+    (overwritten, "damaged"),
+    (emptied, "damaged"),
+]
+
+
+@pytest.mark.parametrize(("damage", "says"), DAMAGE)
+def test_a_misfit_is_refused_with_its_reason(
+    stored: Checkpoint, damage: Callable[[Checkpoint], Checkpoint], says: str
+) -> None:
+    """Another version, other parameters, another number of stalls and damaged bytes are refused."""
+    with pytest.raises(CheckpointError, match=says) as caught:
+        empty().restore(damage(stored))
+    assert isinstance(caught.value, StoreError)
+
+
+def test_another_number_of_stalls_is_refused(stored: Checkpoint) -> None:
+    """A detector of four stalls does not take up the state of three."""
+    with pytest.raises(CheckpointError, match="3 stalls, not 4"):
+        ParlorDetector(parlor="willowmere", stalls=4).restore(stored)
+
+
+def test_another_site_is_refused(stored: Checkpoint) -> None:
+    """At another altitude the parameters are others."""
+    with pytest.raises(CheckpointError, match="parameters"):
+        ParlorDetector(parlor="willowmere", stalls=STALLS, site=Site(altitude_m=900.0)).restore(stored)
