@@ -23,7 +23,7 @@ TRANSACTIONS: Final = {
     "gaps": "gaps history",
     "results": "history rows",
     "clips": "clips",
-    "log_copy": "log_copy",
+    "log_copy": "log_copy_records log_copy",
     "salvage": "log_copy engine",
     "copying": "copying",
     "merge": "merge exchange",

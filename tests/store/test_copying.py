@@ -139,7 +139,7 @@ def test_the_writer_is_held_for_the_log_alone(path: Path, tmp_path: Path) -> Non
             assert digest(other) == digest(history)
 
 
-@pytest.mark.parametrize(("checkpoints", "times"), [(1, 2), (2, 3), (9, 3)])
+@pytest.mark.parametrize(("checkpoints", "times"), [(1, 2), (9, 3)])
 def test_a_checkpoint_under_the_copy_begins_it_anew(
     path: Path, tmp_path: Path, checkpoints: int, times: int
 ) -> None:
@@ -179,7 +179,7 @@ def test_a_copy_of_before_stays_when_a_new_one_fails(tmp_path: Path) -> None:
     junk, copy = tmp_path / "junk.duckdb", tmp_path / "copy.duckdb"
     junk.write_bytes(b"no database" * 5000)
     copy.write_bytes(b"of another day")
-    with pytest.raises(StoreError, match="cannot be copied: .*not a quietclaw history"):
+    with pytest.raises(StoreError, match=r"cannot be copied: .*not a quietclaw history"):
         copy_history(junk, copy)
     assert copy.read_bytes() == b"of another day"
     assert sorted(p.name for p in tmp_path.iterdir()) == ["copy.duckdb", "junk.duckdb"]
@@ -190,9 +190,7 @@ def test_a_process_that_is_killed_while_it_copies_is_told(path: Path, tmp_path: 
     History.open(path).close()
 
     def kill(_: int) -> None:
-        (child,) = (
-            int(pid) for pid in Path(f"/proc/self/task/{get_native_id()}/children").read_text().split()
-        )
+        child = int(Path(f"/proc/self/task/{get_native_id()}/children").read_text())
         os.kill(child, signal.SIGKILL)
         os.waitid(os.P_PID, child, os.WEXITED | os.WNOWAIT)
 
@@ -204,6 +202,6 @@ def test_a_process_that_is_killed_while_it_copies_is_told(path: Path, tmp_path: 
 def test_no_room_for_a_copy_is_the_disk_s_fault(path: Path, tmp_path: Path) -> None:
     """It may heal, and is told apart from a history that cannot be copied."""
     History.open(path).close()
-    with file_limit(20_000), pytest.raises(DiskError, match="cannot be copied: .*File too large"):
+    with file_limit(20_000), pytest.raises(DiskError, match=r"cannot be copied: .*File too large"):
         copy_history(path, tmp_path / "copy.duckdb")
     assert [p.name for p in tmp_path.iterdir()] == ["history.duckdb"]
