@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Iterator
+from contextlib import suppress
 from hashlib import sha256
 from pathlib import Path
 
 import pytest
 
 from store.log_copy import LogCopy, copy_path, log_is_sound, log_path, write_from_copy
+from tests.disk import file_limit
 
 HEADERS = 3 * 4096
 MAGIC = b"quietclaw log copy 1\n"
@@ -66,11 +68,15 @@ def test_each_commit_s_bytes_are_appended_once(file: Path, copy: LogCopy) -> Non
 
 
 def test_nothing_is_copied_before_the_first_commit(file: Path) -> None:
-    """A log with a torn entry at its end may be there."""
-    grow(file, b"torn")
-    copy = LogCopy(file)
-    assert not copy_path(file).exists()
-    copy.close()
+    """A log with a torn entry at its end may be there, or none at all; a quiet life leaves nothing behind."""
+    for torn in (b"", b"torn"):
+        grow(file, torn)
+        copy = LogCopy(file)
+        assert not copy_path(file).exists()
+        copy.close()
+        log_path(file).unlink()
+        LogCopy(file).close()
+        assert [path.name for path in file.parent.iterdir()] == [file.name]
 
 
 def test_after_a_checkpoint_the_copy_begins_anew(file: Path, copy: LogCopy) -> None:
@@ -100,6 +106,9 @@ def test_a_log_that_has_become_shorter_is_another_one(file: Path, copy: LogCopy,
     log_path(file).unlink()
     copy.follow()
     assert copy_path(file).read_bytes() == head(1)
+    grow(file, ENTRIES[1])
+    copy.follow()
+    assert copy_path(file).read_bytes() == head(1) + record(ENTRIES[1])
 
 
 def descriptors() -> int:
@@ -141,6 +150,27 @@ def test_a_copy_that_cannot_be_written_is_given_up_until_the_next_checkpoint(fil
     copy.follow()
     copy.close()
     assert descriptors() == before
+
+
+def test_a_copy_without_room_stays_a_beginning_of_the_log(file: Path, copy: LogCopy) -> None:
+    """Of what came while there was none nothing is added later, and no commit fails of it."""
+    grow(file, ENTRIES[0])
+    copy.follow()
+    with file_limit(copy_path(file).stat().st_size + 10):
+        for entry in ENTRIES[1:]:
+            with suppress(OSError):
+                grow(file, entry)
+            copy.follow()
+    held = copy_path(file).read_bytes()
+    for entry in ENTRIES:
+        grow(file, entry)
+        copy.follow()
+        assert copy_path(file).read_bytes() == held
+        assert log_is_sound(file)
+    assert held.startswith(head(1) + record(ENTRIES[0]))
+    write_headers(file, 2)
+    copy.follow()
+    assert copy_path(file).read_bytes() == head(2) + record(log_path(file).read_bytes())
 
 
 def left(file: Path, copied: bytes, log: bytes | None) -> Path:
