@@ -29,7 +29,7 @@ from detect.state import Happening
 from detect.swing import SWING_S
 from tests.detect.by_hand import NUM, moment, stall, told
 
-AT = 10_000
+AT = 10_110
 WORK, PARK = (24.0, 260.0), (60.0, 30.0)
 
 

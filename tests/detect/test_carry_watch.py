@@ -11,7 +11,7 @@ from detect.params import BIN_S
 from detect.swing import SWING_S, TRUSTED_S
 from tests.detect.by_hand import NUM, moment, stall
 
-AT = 10_000
+AT = 10_110
 ANGLE, CORD = 24.0, 260.0
 STEP = 4
 """Bins between two readings."""

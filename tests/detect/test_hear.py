@@ -32,7 +32,7 @@ from detect.params import BIN_S
 from detect.state import MILKED, Happening, Opening
 from tests.detect.by_hand import NUM, QUIET_KPA, moment, stall, told, write_air, write_level, write_raw
 
-AT = 10_000
+AT = 10_110
 LITRE = BIN_S / 60.0
 """Of one bin of 1 L/min."""
 

@@ -33,7 +33,7 @@ from detect.opening import DRIEST_KG_MIN, FALLEN, air_at
 from detect.params import BIN_S
 from tests.detect.by_hand import NUM, QUIET_KPA, moment, stall, write_level
 
-AT = 10_000
+AT = 10_110
 CLAW = NUM.claw
 LOW_LINE = ClawModel()
 

@@ -27,7 +27,7 @@ from detect.params import BIN_S
 from detect.state import PLANT_DTYPE, Happening, Opening, new_stalls
 from tests.detect.by_hand import NUM, QUIET_KPA, moment, record, stall, told, write_level
 
-AT = 10_000
+AT = 10_110
 
 
 def plant(**fields: Any) -> Any:

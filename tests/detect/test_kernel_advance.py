@@ -14,7 +14,7 @@ from detect.scene import NOTE_DTYPE, Witness, new_scenes
 from detect.state import HAPPENING_DTYPE, MILKED, ORDER, PLANT_DTYPE, TRACE, Bins, Happening, new_stalls
 from tests.detect.by_hand import NUM, QUIET_KPA
 
-AT = 10_001
+AT = 10_111
 
 
 class Row:

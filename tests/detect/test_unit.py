@@ -35,7 +35,7 @@ from tests.detect.by_hand import (
     write_level,
 )
 
-AT = 10_000
+AT = 10_110
 
 
 def cups(readings: list[tuple[int, float]], **fields: Any) -> Any:
