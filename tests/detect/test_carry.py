@@ -132,7 +132,7 @@ def test_an_attaching_forgets_the_milking_s_own(clear: float) -> None:
         arm_n=9, own_n=9.0, stray_run=9, stray_state=1, fine_run=9, own_swing_n=9.0, lost_s=9.0, norm_n=77.0
     )
     s["bank"], s["bank_power"], s["own_swing"] = 1.0, 1.0, 1.0
-    s["swing_noise"], s["norm_swing"] = 0.8, np.sqrt(0.5 * clear)
+    s["swing_noise"], s["norm_swing"] = 0.8, np.sqrt([0.2 * clear, 0.8 * clear])
     forget_arm(s)
     both = clearness(s, 0) + clearness(s, 1)
     assert s["swing_s"] == pytest.approx(min(max(NEEDED_S / max(both, 0.01), SHORTEST_S), LONGEST_S))

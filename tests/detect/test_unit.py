@@ -128,6 +128,21 @@ def test_a_unit_is_on_after_half_a_second_over_its_vacuum() -> None:
     assert watched(NUM.off_kpa + 0.1, 1)[0]["seen_off"] == 0
 
 
+def test_an_empty_stall_is_watched_for_its_first_cup_and_for_what_hangs() -> None:
+    """The first cup is dated before the unit is on; a fallen one is off once its arm took it away."""
+    assert watched(FIRST_CUP_KPA + 0.1, 4, cup_bin=-1)[0]["cup_bin"] == AT
+    fallen = {"hanging": 2, "hang_from": AT - 50, "hang_last": AT - 1, "near_park": 1, "parked_bin": AT - 5}
+    assert watched(2.0, 1, **fallen)[0]["hanging"] == 0
+    assert watched(2.0, 1, **(fallen | {"near_park": 0}))[0]["hanging"] == 2
+
+
+def test_an_event_under_way_is_no_fall_as_long_as_the_unit_holds() -> None:
+    """A slip may last: the unit is off only once its vacuum stays under half, or the milk away."""
+    event = {"opening": OPEN, "ev_base": QUIET_KPA, "ev_common": 0.0, "op_on": AT - 10, "ev_on": AT - 10}
+    s, said = watched(0.7 * QUIET_KPA, 3, **ON, **event)
+    assert (s["attached"], s["hanging"], said) == (1, 0, [])
+
+
 ON = {"attached": 1, "settled": 1, "on_bin": AT - 2_000, "high_bin": AT - 1, "fell_bin": -1, "open": 1}
 LEVEL = {"seen": LAG + SPAN, "level_sum": QUIET_KPA * SPAN}
 
