@@ -101,6 +101,14 @@ def test_a_slight_slip_before_a_collapse_keeps_its_own_depth() -> None:
     assert (s["low_on"], s["sure_depth"], s["sure_fall"]) == (AT + 29, 0.5, 0.5)
 
 
+@pytest.mark.parametrize(("way", "eased"), [([40.0 - 1.5 * k for k in range(13)], 1), ([20.0, 5.0], 0)])
+def test_a_collapse_keeps_whether_the_vacuum_had_eased_off_before(way: list[float], eased: int) -> None:
+    """Little by little down to half is a shut valve, whatever was noted of an earlier one."""
+    s = stall(op_on=AT, ev_base=QUIET_KPA, ev_low=FALLEN, eased=1 - eased)
+    note_collapse(s, write_raw(s, AT - 20, [QUIET_KPA] * 20 + way))
+    assert s["eased"] == eased
+
+
 @pytest.mark.parametrize(("slip_bins", "fields"), [(APART - 1, {}), (20, {"ev_low": FALLEN})])
 def test_a_collapse_at_once_or_a_second_one_keeps_nothing_apart(
     slip_bins: int, fields: dict[str, int]

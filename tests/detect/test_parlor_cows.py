@@ -144,6 +144,16 @@ def test_cows_take_their_stalls_in_the_order_of_their_time() -> None:
     assert parlor.detector.timeline.cows == []
 
 
+def test_what_is_told_late_takes_its_stall_in_the_order_of_its_time_too() -> None:
+    """All of it is due at once; the newest word holds."""
+    parlor = Silent(2)
+    for stall in (2, 1):
+        for cow, ago_s in (("19", 1.0), ("17", 3.0), ("18", 2.0)):
+            parlor.come(cow, stall=stall, in_s=-ago_s)
+    parlor.live(0.7)
+    assert [now.cow for now in parlor.detector.now()] == ["19", "19"]
+
+
 @pytest.mark.parametrize(("late", "cow"), [(9, "18"), (10, "17")])
 def test_a_cow_stands_there_from_her_very_bin_on(late: int, cow: str) -> None:
     """A unit put on in the bin in which she came is hers, in the bin before it was the other one's."""

@@ -6,7 +6,7 @@ import pytest
 
 from detect.kinds import Condition
 from detect.params import BIN_NS
-from detect.results import ConditionEvent, PlantEvent, Result
+from detect.results import ConditionEvent, Milking, PlantEvent, Result
 from tests.detect.silent import AT, EVENT, Silent, rows
 
 OUT_BINS = 100
@@ -111,6 +111,28 @@ def test_only_milked_units_tell_of_their_vents(life: str) -> None:
     assert [(event.parlor, event.condition) for event in told if isinstance(event, ConditionEvent)] == (
         [("willowmere", Condition.SLOW_VACUUM_DECAY)] if life == "milking" else []
     )
+
+
+def test_what_was_missing_of_a_milking_is_one_event_told_with_its_row() -> None:
+    """From the first gap's begin to the last one's end, with their number and their seconds."""
+    parlor = Silent()
+    parlor.begin(attached=1, settled=1, missing=10, gap_bin=AT - 10)
+    quiet = {1: 42.0}
+    assert parlor.live(0.7, kpa=quiet) == []
+    parlor.write(missing=4, gap_bin=AT + 10)
+    assert parlor.live(0.7, kpa=quiet) == []
+    gap = next(r for r in parlor.detector.flush() if isinstance(r, ConditionEvent))
+    assert (gap.start_ns, gap.end_ns) == ((AT - 10) * BIN_NS, (AT + 14) * BIN_NS)
+    assert (gap.stall, gap.condition) == (1, Condition.DATA_GAP)
+    assert gap.evidence == "2 gaps, 0.7 s of the unit's vacuum missing"
+
+
+def test_what_was_missing_of_a_unit_that_is_off_tears_no_milking() -> None:
+    """Its cow may come round again."""
+    parlor = Silent()
+    parlor.begin(missing=10, gap_bin=AT - 10)
+    parlor.live(0.7, kpa={1: 0.3})
+    assert [type(result) for result in parlor.detector.flush()] == [Milking]
 
 
 def test_a_dip_of_the_plant_is_told_once_it_is_over() -> None:

@@ -122,6 +122,7 @@ def test_the_note_holds_the_onset_and_the_exposures() -> None:
     ("fields", "state", "loose_s"),
     [
         ({"astray": DRAG, "astray_bin": AT - 100}, DRAG, 5.0),
+        ({"astray": SLACK, "astray_bin": AT - 100}, SLACK, 5.0),
         ({"astray": SLACK, "astray_bin": AT}, SLACK, 0.0),
         ({"astray": SLACK, "astray_bin": AT + 1}, 0, 0.0),
         ({"astray": 0, "astray_bin": AT - 100}, 0, 0.0),
