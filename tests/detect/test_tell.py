@@ -95,6 +95,8 @@ def test_a_slip_names_its_quarter_and_a_fall_none(number: int, quarter: Quarter 
         (WITH_ARM, 500.0, AirKind.VACUUM_REMOVAL),
         (WITHOUT_ARM, 500.0, AirKind.FALL_OFF),
         (5 * SECOND, 2.0 * PARAMS.air.fall_off_l_min, AirKind.FALL_OFF),
+        (SECOND, 2.0 * PARAMS.air.fall_off_l_min, AirKind.FALL_OFF),
+        (SECOND - 1, 2.0 * PARAMS.air.fall_off_l_min, AirKind.LINER_SLIP),
         (5 * SECOND, 0.5 * PARAMS.air.fall_off_l_min, AirKind.LINER_SLIP),
         (0, 2.0 * PARAMS.air.fall_off_l_min, AirKind.LINER_SLIP),
     ],
