@@ -27,16 +27,15 @@ CHANNELS: Final = {Channel.CLAW: VACUUM, **{channel: ARM + 1 + k for k, channel 
 """Stream of each channel of vacuum."""
 _CHANNEL_OF: Final = {stream: channel for channel, stream in CHANNELS.items()}
 
-ROW_DTYPE: Final = np.dtype(
-    [
-        ("stream", "i8"),  # VACUUM, FLOW, ARM, a short milk tube, or COW
-        ("stall", "i8"),  # 0 is the plant
-        ("t_ns", "i8"),  # device time of the first sample
-        ("rate_hz", "f8"),
-        ("first", "i8"),  # place of the first number; of a cow among the cows
-        ("count", "i8"),  # samples; an arm has as many cords behind its angles
-    ]
-)
+ROW_FIELDS: Final = [
+    ("stream", "i8"),  # VACUUM, FLOW, ARM, a short milk tube, or COW
+    ("stall", "i8"),  # 0 is the plant
+    ("t_ns", "i8"),  # device time of the first sample
+    ("rate_hz", "f8"),
+    ("first", "i8"),  # place of the first number; of a cow among the cows
+    ("count", "i8"),  # samples; an arm has as many cords behind its angles
+]
+ROW_DTYPE: Final = np.dtype((np.record, ROW_FIELDS))
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from typing import Any, Final
 import numpy as np
 
 from detect.arm_state import RATES
-from detect.assemble import Figures, StallBook
+from detect.assemble import Figures, OpenMilking, StallBook
 from detect.batch import ReadingBatch
 from detect.carry import close_support
 from detect.cause import attribute
@@ -260,8 +260,8 @@ class ParlorDetector:
             return self._attached(h, index)
         if what == Happening.DETACHED and book.milking:
             book.milking.end_bin = int(h["to_bin"])
-        if what == Happening.GAP_CLOSED and book.milking:
-            _count_gap(book, h)
+        if what == Happening.GAP_CLOSED and h["flag"] and book.milking:
+            _count_gap(book.milking, h)
         return []
 
     def _attached(self, h: Any, index: int) -> list[Result]:
@@ -315,8 +315,7 @@ class ParlorDetector:
         for index, book in enumerate(self.books):
             if book.milking is None or self.state[index]["attached"]:
                 continue
-            known = book.milking.cow is not None and self.cow_feed
-            patience = params.same_cow_s if known else params.reattach_s
+            patience = params.reattach_s if book.milking.cow is None else params.same_cow_s
             if (at_bin - book.milking.end_bin) * BIN_S > patience:
                 results += self._close(index, ended=True)
         return results
@@ -360,10 +359,7 @@ class ParlorDetector:
         )
 
 
-def _count_gap(book: StallBook, h: Any) -> None:
-    milking = book.milking
-    if milking is None or not h["flag"]:
-        return
+def _count_gap(milking: OpenMilking, h: Any) -> None:
     if milking.gaps == 0:
         milking.gap_from = int(h["from_bin"])
     milking.gaps += 1

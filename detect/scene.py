@@ -63,61 +63,58 @@ NEVER_TAUT: Final = 0.25
 LOW_RATE: Final = 0.25
 """Log odds of a slip for each kPa the plant is low (0.4 N of holding force on a 22 mm teat)."""
 
-SCENE_DTYPE: Final = np.dtype(
-    [
-        ("arm_bins", "i8", TRAIL),
-        ("angles", "f8", TRAIL),
-        ("cords", "f8", TRAIL),
-        ("arm_n", "i8"),
-        ("rest_n", "f8"),  # seconds behind the ordinary motion
-        ("rest_angle", "f8"),
-        ("rest_cord", "f8"),
-        ("unrest", "f8"),  # strongest motion of the last seconds, in ordinary ones
-        ("unrest_bin", "i8"),
-        ("flows", "f8", FLOW_SLOTS),
-        ("claw", "f8"),  # claw level of the last seconds
-        ("claw_n", "f8"),  # sums behind the claw's own level against flow
-        ("claw_sums", "f8", 4),  # flow, level, flow squared, flow times level
-        ("time_s", "f8"),  # attached and settled, ever
-        ("deficit", "f8"),  # at the onset
-        ("flow", "f8"),
-        ("share", "f8"),
-        ("dryness", "f8"),
-        ("fell", "f8"),
-        ("on", "i8"),
-        ("moved", "f8"),
-    ]
-)
-WHOLE_DTYPE: Final = np.dtype(
-    [
-        ("level", "f8"),  # by the plant's sensor
-        ("regulated", "f8"),
-        ("claws", "f8"),  # what all claws do together, against their own levels
-        ("claws_best", "f8"),
-        ("claws_n", "f8"),
-        ("deficit", "f8"),
-        ("heard_bin", "i8"),  # last bin with the plant's sensor
-        ("time_s", "f8"),  # attached and settled time of all stalls
-        ("strength_s", "f8", 4),  # strength times seconds, in the order of cause.CIRCUMSTANCES
-    ]
-)
-NOTE_DTYPE: Final = np.dtype(
-    [
-        ("deficit_kpa", "f8"),  # plant under its regulated level
-        ("lowness", "f8"),  # strength of that
-        ("flow_kg_min", "f8"),  # before the air came into the meter, its lag made good
-        ("flow_share", "f8"),  # of the peak
-        ("dryness", "f8"),  # strength of that
-        ("flow_fell", "f8"),  # share lost in 30 s
-        ("unrest", "f8"),
-        ("arm_known", "i8"),
-        ("loose_s", "f8"),  # seconds the unit was not carried before the onset
-        ("loose_state", "i8"),
-        ("stall_s", "f8"),
-        ("all_s", "f8"),
-        ("all_strength_s", "f8", 4),
-    ]
-)
+SCENE_FIELDS: Final = [
+    ("arm_bins", "i8", TRAIL),
+    ("angles", "f8", TRAIL),
+    ("cords", "f8", TRAIL),
+    ("arm_n", "i8"),
+    ("rest_n", "f8"),  # seconds behind the ordinary motion
+    ("rest_angle", "f8"),
+    ("rest_cord", "f8"),
+    ("unrest", "f8"),  # strongest motion of the last seconds, in ordinary ones
+    ("unrest_bin", "i8"),
+    ("flows", "f8", FLOW_SLOTS),
+    ("claw", "f8"),  # claw level of the last seconds
+    ("claw_n", "f8"),  # sums behind the claw's own level against flow
+    ("claw_sums", "f8", 4),  # flow, level, flow squared, flow times level
+    ("time_s", "f8"),  # attached and settled, ever
+    ("deficit", "f8"),  # at the onset
+    ("flow", "f8"),
+    ("share", "f8"),
+    ("dryness", "f8"),
+    ("fell", "f8"),
+    ("on", "i8"),
+    ("moved", "f8"),
+]
+SCENE_DTYPE: Final = np.dtype((np.record, SCENE_FIELDS))
+WHOLE_FIELDS: Final = [
+    ("level", "f8"),  # by the plant's sensor
+    ("regulated", "f8"),
+    ("claws", "f8"),  # what all claws do together, against their own levels
+    ("claws_best", "f8"),
+    ("claws_n", "f8"),
+    ("deficit", "f8"),
+    ("heard_bin", "i8"),  # last bin with the plant's sensor
+    ("time_s", "f8"),  # attached and settled time of all stalls
+    ("strength_s", "f8", 4),  # strength times seconds, in the order of cause.CIRCUMSTANCES
+]
+WHOLE_DTYPE: Final = np.dtype((np.record, WHOLE_FIELDS))
+NOTE_FIELDS: Final = [
+    ("deficit_kpa", "f8"),  # plant under its regulated level
+    ("lowness", "f8"),  # strength of that
+    ("flow_kg_min", "f8"),  # before the air came into the meter, its lag made good
+    ("flow_share", "f8"),  # of the peak
+    ("dryness", "f8"),  # strength of that
+    ("flow_fell", "f8"),  # share lost in 30 s
+    ("unrest", "f8"),
+    ("arm_known", "i8"),
+    ("loose_s", "f8"),  # seconds the unit was not carried before the onset
+    ("loose_state", "i8"),
+    ("stall_s", "f8"),
+    ("all_s", "f8"),
+    ("all_strength_s", "f8", 4),
+]
+NOTE_DTYPE: Final = np.dtype((np.record, NOTE_FIELDS))
 
 
 class Witness(NamedTuple):

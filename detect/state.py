@@ -197,53 +197,51 @@ PARTS: Final = [  # what other modules keep of a stall, each in a record of its 
     ("norms", np.dtype(NORM_FIELDS)),
     ("episode", np.dtype(EPISODE_FIELDS)),
 ]
-STALL_DTYPE: Final = np.dtype(
-    [*UNIT_FIELDS, *TRACE_FIELDS, *EVENT_FIELDS, *FIGURE_FIELDS, *ARM_FIELDS, *PARTS]
-)
+STALL_FIELDS: Final = [*UNIT_FIELDS, *TRACE_FIELDS, *EVENT_FIELDS, *FIGURE_FIELDS, *ARM_FIELDS, *PARTS]
+STALL_DTYPE: Final = np.dtype((np.record, STALL_FIELDS))
+"""As all records here: the interpreter reads their fields by name too, as compiled code does."""
 
-PLANT_DTYPE: Final = np.dtype(
-    [
-        ("slow", "f8"),  # slow plant vacuum
-        ("seen", "i8"),
-        ("missing", "i8"),
-        ("sensed", "f8"),  # fast part by its own sensor
-        ("common", "f8"),  # fast part shared by all stalls
-        ("common_mean", "f8"),  # its mean over the last seconds
-        ("dip_run", "i8"),
-        ("dip_bin", "i8"),
-        ("dip_last", "i8"),
-        ("dip_depth", "f8"),
-        ("dip_touched", "i8"),
-    ]
-)
+PLANT_FIELDS: Final = [
+    ("slow", "f8"),  # slow plant vacuum
+    ("seen", "i8"),
+    ("missing", "i8"),
+    ("sensed", "f8"),  # fast part by its own sensor
+    ("common", "f8"),  # fast part shared by all stalls
+    ("common_mean", "f8"),  # its mean over the last seconds
+    ("dip_run", "i8"),
+    ("dip_bin", "i8"),
+    ("dip_last", "i8"),
+    ("dip_depth", "f8"),
+    ("dip_touched", "i8"),
+]
+PLANT_DTYPE: Final = np.dtype((np.record, PLANT_FIELDS))
 
-HAPPENING_DTYPE: Final = np.dtype(
-    [
-        ("what", "i8"),
-        ("stall", "i8"),
-        ("bin", "i8"),
-        ("from_bin", "i8"),
-        ("to_bin", "i8"),
-        ("found_bin", "i8"),
-        ("depth", "f8"),
-        ("fall", "f8"),
-        ("litres", "f8"),
-        ("peak", "f8"),
-        ("pulses", "i8"),
-        ("flow", "f8"),
-        ("base", "f8"),
-        ("score", "f8"),
-        ("rise", "f8"),
-        ("tail", "f8"),
-        ("belief", "f8"),
-        ("flag", "i8"),
-        ("value", "f8"),
-        ("peak_flow", "f8"),  # of the milking before the event
-        ("rising", "i8"),  # milk flow was rising
-        ("age", "i8"),  # bins since the milking began
-        ("quarter", "i8"),  # 1 to 4: whose short milk tube let it in, 0 when nobody knows
-    ]
-)
+HAPPENING_FIELDS: Final = [
+    ("what", "i8"),
+    ("stall", "i8"),
+    ("bin", "i8"),
+    ("from_bin", "i8"),
+    ("to_bin", "i8"),
+    ("found_bin", "i8"),
+    ("depth", "f8"),
+    ("fall", "f8"),
+    ("litres", "f8"),
+    ("peak", "f8"),
+    ("pulses", "i8"),
+    ("flow", "f8"),
+    ("base", "f8"),
+    ("score", "f8"),
+    ("rise", "f8"),
+    ("tail", "f8"),
+    ("belief", "f8"),
+    ("flag", "i8"),
+    ("value", "f8"),
+    ("peak_flow", "f8"),  # of the milking before the event
+    ("rising", "i8"),  # milk flow was rising
+    ("age", "i8"),  # bins since the milking began
+    ("quarter", "i8"),  # 1 to 4: whose short milk tube let it in, 0 when nobody knows
+]
+HAPPENING_DTYPE: Final = np.dtype((np.record, HAPPENING_FIELDS))
 
 
 class Now(NamedTuple):

@@ -226,7 +226,8 @@ def attach(s: Any, now: Now, num: KernelNumbers) -> None:
     h.from_bin, h.flag, h.value = s.on_bin, (0 if s.open == OPEN_MILKING else 1), s.seen_off
     if s.open != OPEN_MILKING:
         open_milking(s, s.on_bin)
-        s.on_bins = s.data_bins = now.bin - s.on_bin
+    s.on_bins += now.bin - s.on_bin
+    s.data_bins += now.bin - s.on_bin
 
 
 @compiled

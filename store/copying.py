@@ -10,15 +10,17 @@ opens and closes a file loses its lock on it (POSIX), so the writer must never o
 
 from __future__ import annotations
 
+import os
 import subprocess
 from collections.abc import Callable
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import AbstractContextManager, nullcontext, suppress
 from pathlib import Path
 from typing import IO, Final, cast
 
 from detect.errors import DiskError, StoreError
 from store.child_process import command, environment
 from store.copying_child import AGAIN, COPIED, DONE, GO
+from store.faults import is_disk
 
 ATTEMPTS: Final = 3
 """Copies begun while the writer goes on; the last of them holds it from the start (engineering choice)."""
@@ -62,8 +64,8 @@ def _copied(source: Path, target: Path, held: Held, *, patient: bool) -> bool:
         answer = said.readline().strip()
         if answer == COPIED:
             with held() if patient else nullcontext():
-                told.write(GO + "\n")
-                told.flush()
+                with suppress(BrokenPipeError):  # it may have been killed meanwhile: no answer says so
+                    os.write(told.fileno(), f"{GO}\n".encode())
                 answer = said.readline().strip()
         if answer == AGAIN:
             return False
@@ -88,5 +90,5 @@ def _child(source: Path, target: Path) -> subprocess.Popen[str]:
 def _failure(child: subprocess.Popen[str], source: Path) -> StoreError:
     """Return what stopped the child, which says it in its last line."""
     said = cast(IO[str], child.stderr).read().strip().splitlines() or [f"ended with {child.wait()}"]
-    kind = DiskError if "No space left" in said[-1] else StoreError
+    kind = DiskError if is_disk(said[-1]) else StoreError
     return kind(f"cannot be copied: {said[-1]}", where=str(source))

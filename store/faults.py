@@ -44,6 +44,11 @@ def fault(error: duckdb.Error, path: Path, verb: str) -> StoreError:
     return StoreError(_advice(message, verb), where=str(path))
 
 
+def is_disk(message: str) -> bool:
+    """Tell whether words of the system within a message are about the disk."""
+    return any(words in message for words in _DISK)
+
+
 def first_line(error: duckdb.Error) -> str:
     """Return the first line of an engine message, without its position marks."""
     return str(error).splitlines()[0]

@@ -104,12 +104,12 @@ def test_a_touch_is_no_milking_but_a_fall_makes_it_one() -> None:
 
 
 def test_without_a_cow_it_takes_twice_the_time_and_the_milk() -> None:
-    """What nobody stands at may be a wash: one of the two alone does not make it a milking."""
+    """What nobody stands at may be a wash: a little less of either does not make it a milking."""
     long, heavy = round(2 * PARAMS.shortest_s) * MINUTE // 60, 2 * PARAMS.least_kg
     made = {
         (on, kg): closed(standing(None), replace(WHOLE, on_bins=on, yield_kg=kg)) is not None
-        for on in (long // 2, long)
-        for kg in (heavy / 2, heavy)
+        for on in (long - 1, long)
+        for kg in (0.99 * heavy, heavy)
     }
     assert [key for key, is_row in made.items() if is_row] == [(long, heavy)]
 

@@ -8,10 +8,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from detect.batch import ReadingBatch
+from detect.batch import ARM, ReadingBatch
 from detect.errors import ParameterError
 from detect.kinds import Channel
 from detect.parlor import ParlorDetector
@@ -38,14 +38,20 @@ def same(one: Sequence[Reading], other: Sequence[Reading]) -> bool:
     return list(map(repr, one)) == list(map(repr, other))
 
 
+@settings(deadline=None)
 @given(readings=READINGS)
 def test_readings_come_back_from_columns(readings: list[Reading]) -> None:
     """Row by row they are what was put in."""
     batch = ReadingBatch.of(readings)
     assert same(batch.readings(), readings)
+    assert (
+        batch.values.size
+        == batch.rows["count"].sum() + batch.rows["count"][batch.rows["stream"] == ARM].sum()
+    )
     assert same([r for at in range(len(batch)) for r in batch.part(at, at + 1).readings()], readings)
 
 
+@settings(deadline=None)
 @given(readings=READINGS, cuts=st.lists(st.integers(0, 12), max_size=4))
 def test_joined_batches_hold_what_their_parts_hold(readings: list[Reading], cuts: list[int]) -> None:
     """Whether the parts share their numbers or not."""

@@ -25,7 +25,7 @@ from detect.carry import (
 from detect.swing import LONGEST_S, NEEDED_S, SHORTEST_S, clearness
 from tests.detect.by_hand import NUM, stall, write_raw
 
-AT = 10_000
+AT = 10_110
 WORK, PARK = (24.0, 260.0), (60.0, 30.0)
 
 
@@ -117,7 +117,9 @@ def test_arriving_at_the_parked_pose_is_dated_once() -> None:
     """From elsewhere, not from unknown, and not while it stays."""
     s = parked(3, near_park=-1, parked_bin=-1)
     assert (s["near_park"], s["parked_bin"]) == (1, -1)
+    note_motion(s, AT + 36, *WORK)
     note_motion(s, AT + 40, *WORK)
+    assert (s["near_park"], s["parked_bin"]) == (0, -1)
     note_motion(s, AT + 44, *PARK)
     note_motion(s, AT + 48, *PARK)
     assert (s["near_park"], s["parked_bin"]) == (1, AT + 44)
@@ -130,7 +132,7 @@ def test_an_attaching_forgets_the_milking_s_own(clear: float) -> None:
         arm_n=9, own_n=9.0, stray_run=9, stray_state=1, fine_run=9, own_swing_n=9.0, lost_s=9.0, norm_n=77.0
     )
     s["bank"], s["bank_power"], s["own_swing"] = 1.0, 1.0, 1.0
-    s["swing_noise"], s["norm_swing"] = 0.8, np.sqrt(0.5 * clear)
+    s["swing_noise"], s["norm_swing"] = 0.8, np.sqrt([0.2 * clear, 0.8 * clear])
     forget_arm(s)
     both = clearness(s, 0) + clearness(s, 1)
     assert s["swing_s"] == pytest.approx(min(max(NEEDED_S / max(both, 0.01), SHORTEST_S), LONGEST_S))

@@ -29,7 +29,7 @@ from detect.state import Happening
 from detect.swing import SWING_S
 from tests.detect.by_hand import NUM, moment, stall, told
 
-AT = 10_000
+AT = 10_110
 WORK, PARK = (24.0, 260.0), (60.0, 30.0)
 
 
@@ -75,7 +75,8 @@ def test_what_was_found_stays_until_the_pose_is_near() -> None:
     near = {"angle_mean": WORK[0] + 3.7}
     assert evidence(stall(**(POSED | near)), 1.0, NUM) == 0
     assert evidence(stall(**(POSED | near), astray=DRAG), 1.0, NUM) == DRAG
-    assert evidence(stall(**(POSED | {"angle_mean": WORK[0] + 2.0}), astray=DRAG), 1.0, NUM) == 0
+    for off, shown in ((2.0, 0), (3.2, 0), (3.5, DRAG)):
+        assert evidence(stall(**(POSED | {"angle_mean": WORK[0] + off}), astray=DRAG), 1.0, NUM) == shown
 
 
 def test_without_a_beat_the_pose_tells_slack_from_drag() -> None:
@@ -151,6 +152,8 @@ def test_evidence_must_stand_for_four_seconds() -> None:
     assert s["astray_bin"] == AT + 4 * n - NUM.hold_bins - LEVEL_LAG
     assert decided(n + 1, DRAG, on_bin=AT - 5)[0]["astray_bin"] == AT - 5
     assert decided(n + 1, DRAG, own_n=AT_ONCE_S - 0.1, on_bin=AT - 300)[0]["astray_bin"] == AT - 300
+    carried = decided(n + 1, DRAG, own_n=AT_ONCE_S + 0.1, on_bin=AT - 300)[0]
+    assert carried["astray_bin"] > AT - 300
     late = decided(n + 1, DRAG, own_n=AT_ONCE_S - 0.1)[0]
     assert late["astray_bin"] == AT + 4 * n - NUM.hold_bins - LEVEL_LAG
     assert decided(2, SLACK, stray_state=DRAG, stray_run=90)[0]["astray"] == 0
@@ -185,3 +188,11 @@ def test_a_return_tells_what_was_before_it() -> None:
     assert (s["astray"], s["own_n"]) == (0, 0.0)
     longer = {"own_angle": WORK[0], "own_cord": WORK[1] + 90.0}
     assert decided(n + 1, BACK, **(pose | longer))[1][0]["flag"] == SLACK
+
+
+@pytest.mark.parametrize(("shown", "ends"), [(0, True), (BACK, True), (SLACK, False), (DRAG, False)])
+def test_a_stretch_ends_once_its_evidence_has_been_gone(shown: int, ends: bool) -> None:
+    """Back in place is gone as well; whatever else is shown keeps it."""
+    astray = {"astray": SLACK, "astray_bin": AT - 200, "astray_found": AT - 100}
+    s, said = decided(NUM.clear_bins // 4 + 2, shown, **astray)
+    assert (s["astray"] == 0, len(said)) == (ends, int(ends))

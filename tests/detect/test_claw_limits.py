@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 
 from detect.claw import (
     GRAVITY_M_S2,
@@ -12,6 +13,7 @@ from detect.claw import (
     ClawModel,
     admitted_air_l_min,
     quiet_tube,
+    steady_vacuum_kpa,
     tube_mass_kg,
     tube_step,
 )
@@ -67,6 +69,26 @@ def test_a_quiet_tube_carries_off_what_comes(flow_kg_min: float) -> None:
     assert held == (pytest.approx(speed, rel=1e-9), pytest.approx(liquid, rel=1e-9))
 
 
+@pytest.mark.parametrize("model", [ClawModel(), ClawModel(lift_m=1.8, length_m=3.0)], ids=["low", "high"])
+@pytest.mark.parametrize("flow_kg_min", [0.5, 3.0, 6.0])
+def test_a_unit_settles_where_friction_and_weight_take_up_the_pressure(
+    model: ClawModel, flow_kg_min: float
+) -> None:
+    """To the last pascal; the air in the tube is as dense as at the mean of both ends."""
+    claw, line_pa = model.constants(), model.atmosphere_kpa * 1e3 - 44e3
+
+    def left_over(claw_pa: float) -> float:
+        speed, liquid, _ = quiet_tube(claw_pa, flow_kg_min / 60.0, claw)
+        mass = tube_mass_kg(liquid, (claw_pa + line_pa) / 2.0, claw)
+        friction = claw.loss * mass * speed**2 / (2.0 * claw.length_m)
+        weight = liquid * GRAVITY_M_S2 * claw.lift_m / claw.length_m
+        return friction + weight - (claw_pa - line_pa) * claw.area_m2
+
+    settled_pa = float(brentq(left_over, line_pa - 4e3, claw.atmosphere_pa, xtol=1e-9))
+    ours_pa = (model.atmosphere_kpa - steady_vacuum_kpa(model, flow_kg_min, 44.0)) * 1e3
+    assert ours_pa == pytest.approx(settled_pa, abs=1e-4)
+
+
 def test_no_tube_holds_more_milk_than_nine_tenths_of_it() -> None:
     """Neither quiet nor while it fills."""
     narrow = ClawModel(vent_l_min=0.5).constants()
@@ -113,3 +135,20 @@ def test_a_slow_fall_of_a_dry_claw_is_the_air_it_stores(rate_hz: float) -> None:
     assert air[0] == 0.0
     stored = 0.4 / 101.325 * 60.0 * 4.0 / 4.0 * n / (n - 1)
     assert air[n // 2] == pytest.approx(stored, abs=0.15)
+
+
+def test_a_record_begins_quiet_with_its_first_sample() -> None:
+    """The tube carries what the first vacuum and the first flow ask for, whatever comes next."""
+    flow = np.full(4, 3.0)
+    kpa = np.full(4, steady_vacuum_kpa(ClawModel(), 3.0, 44.0))
+    line = np.full(4, 44.0)
+    air = admitted_air_l_min(ClawModel(), kpa, line, flow_kg_min=flow, rate_hz=20.0)
+    assert air == pytest.approx(0.0, abs=0.2)
+    later = kpa.copy()
+    later[1] -= 5.0
+    fell = admitted_air_l_min(ClawModel(), later, line, flow_kg_min=flow, rate_hz=20.0)
+    assert fell[1] == pytest.approx(0.4 * 5.0 / 101.325 / 0.05 * 60.0, rel=0.1)  # what the gas stores
+    milk = flow.copy()
+    milk[1:] = 0.5
+    less = admitted_air_l_min(ClawModel(), kpa, line, flow_kg_min=milk, rate_hz=20.0)
+    assert less[1] == pytest.approx(2.5 / 1.03 * (1.0 - kpa[0] / 101.325), rel=0.3)  # air in its place

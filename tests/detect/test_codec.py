@@ -12,6 +12,7 @@ from detect.codec import reading_from_json, reading_to_json, result_from_json, r
 from detect.kinds import AirKind, Cause, Channel, Condition, Phase, Quarter, SupportState
 from detect.readings import ArmPosition, CowAtStall, MilkFlow, PlantVacuum, Reading, StallVacuum
 from detect.results import AirEvent, ConditionEvent, Milking, PlantEvent, Result, SupportEvent
+from tests.store.drawn import air_event
 
 T_NS = 1_930_280_400_123_456_789
 THIRD = np.array([1.0 / 3.0, -0.1, 42.0])
@@ -47,6 +48,7 @@ RESULTS: list[Result] = [
         detector="1+01234567",
         quarter=Quarter.RIGHT_REAR,
     ),
+    air_event(1, quarter=None),
     SupportEvent("willowmere", 3, "m", T_NS, T_NS + 1, T_NS + 2, SupportState.DRAG, 0.25),
     PlantEvent("willowmere", T_NS, T_NS + 1, 3.3, 7),
     ConditionEvent("willowmere", 3, T_NS, None, T_NS, Condition.DATA_GAP, "2 gaps"),

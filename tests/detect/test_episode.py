@@ -65,6 +65,15 @@ def test_a_fault_that_comes_again_is_another_event() -> None:
     assert [e.start_ns // BIN_NS for e in events] == [10, 10, 410]
 
 
+def test_an_episode_lasts_for_a_bin_at_least() -> None:
+    """Whatever its verdicts speak of: a good one may speak of what was before the bad one."""
+    s = new_stalls(1)[0]
+    take_finding(s, "p", Finding(Condition.SENSOR_FROZEN, Verdict.BAD, 500, 600, (44.1, 12.0, 0.0)))
+    event = take_finding(s, "p", Finding(Condition.SENSOR_FROZEN, Verdict.GOOD, 400, 800))
+    assert event is not None
+    assert (event.start_ns, event.end_ns) == (500 * BIN_NS, 501 * BIN_NS)
+
+
 def test_the_state_says_whether_it_stands() -> None:
     """Other judges may ask."""
     s = new_stalls(1)[0]

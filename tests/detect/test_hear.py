@@ -43,7 +43,7 @@ from tests.detect.by_hand import (
     write_raw,
 )
 
-AT = 10_000
+AT = 10_110
 LITRE = BIN_S / 60.0
 """Of one bin of 1 L/min."""
 
@@ -170,6 +170,8 @@ def test_what_is_beyond_the_bar_opens_an_event_where_it_began() -> None:
     s = judged(1.05 * size)
     assert (s["opening"], s["ev_on"], s["ev_score"]) == (OPEN, AT - 2, pytest.approx(1.05 * size * norm))
     assert judged(0.95 * size)["opening"] == NONE
+    assert judged(1.05 * size, level_sum=QUIET_KPA * SPAN)["ev_base"] == QUIET_KPA
+    assert judged(1.05 * size, air_seen=3)["ev_on"] == AT - 1  # not before the air is known
     assert judged(1.05 * size, opening=OPEN, op_found=AT - 99)["op_on"] == 0
 
 

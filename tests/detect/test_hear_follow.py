@@ -17,7 +17,7 @@ from detect.opening import FALLEN
 from detect.params import BIN_S
 from tests.detect.by_hand import NUM, QUIET_KPA, stall, write_air, write_raw
 
-AT = 10_000
+AT = 10_110
 LITRE = BIN_S / 60.0
 """Of one bin of 1 L/min."""
 

@@ -35,7 +35,7 @@ from detect.opening import FALLEN
 from detect.state import MILKED, Happening
 from tests.detect.by_hand import NUM, QUIET_KPA, moment, stall, told, write_level
 
-AT = 10_000
+AT = 10_110
 SLIP = {
     **{
         "ev_on": AT - 40,

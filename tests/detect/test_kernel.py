@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from detect.drain import watch_drain
 from detect.hear import LAG, OPEN, SPAN
 from detect.kernel import (
     HANGING_SHARE,
@@ -28,7 +29,7 @@ from detect.state import PLANT_DTYPE, Happening, Opening, new_stalls
 from detect.tubes import lift_tube, new_tubes, rest_tube
 from tests.detect.by_hand import NUM, QUIET_KPA, admitted, moment, record, stall, told, write_level
 
-AT = 10_000
+AT = 10_110
 
 
 def plant(**fields: Any) -> Any:
@@ -75,7 +76,7 @@ def test_what_most_quiet_stalls_do_is_their_median_less_its_noise() -> None:
     assert shared(units([-3.0, -2.0, -9.0, -2.0, 5.0])) == pytest.approx(-2.0 + SHARED_NOISE_KPA)
     assert shared(units([3.0, 2.0, 9.0, 2.0, -5.0])) == pytest.approx(2.0 - SHARED_NOISE_KPA)
     assert shared(units([-0.2] * 5)) == 0.0
-    assert shared(units([-2.0] * NUM.fewest)) != 0.0
+    assert shared(units([-2.0] * NUM.fewest, air_seen=1)) != 0.0
     assert shared(units([-2.0] * (NUM.fewest - 1))) == 0.0
 
 
@@ -138,6 +139,14 @@ def test_a_short_or_shallow_dip_or_one_that_nobody_felt_is_none() -> None:
     assert dips([-9.0] * 3 + over + [BELOW] * 3 + over)[1]["depth"] == pytest.approx(-BELOW)
 
 
+def test_a_bin_that_was_no_dip_is_forgotten() -> None:
+    """The dip after it begins with its own first bin; one unit that felt it is enough."""
+    over = [0.0] * 12
+    (h,) = dips([-9.0, *over, *[BELOW] * 3, *over], kpa=[QUIET_KPA, QUIET_KPA, 30.0])
+    assert (h["from_bin"], h["to_bin"], h["flag"]) == (AT + 13, AT + 16, 1)
+    assert h["depth"] == pytest.approx(-BELOW)
+
+
 def test_units_that_are_not_listened_to_feel_no_dip() -> None:
     """Unsettled ones, and those without a baseline."""
     stalls = units([0.0] * 2, kpa=30.0)
@@ -187,6 +196,9 @@ def test_a_bin_is_worked_by_what_the_unit_is_at() -> None:
     settling = stall(**known)
     work_bin(settling, 0.0, moment(AT, sensed=-0.5), NUM)
     assert (settling["seen"], settling["level"][0], settling["air_seen"]) == (1, QUIET_KPA + 0.5, 0)
+    off = stall(**(known | {"attached": 0, "up_bin": AT - 9_000}))
+    work_bin(off, 0.0, moment(AT), NUM)
+    assert (off["seen"], off["settled"], off["cup_last"]) == (0, 0, AT)
     missing = stall(**known, missing=2)
     work_bin(missing, 0.0, moment(AT), NUM)
     assert (missing["seen"], missing["high_bin"], missing["on_bins"], missing["data_bins"]) == (0, 0, 1, 0)
@@ -208,3 +220,22 @@ def test_the_air_of_all_that_are_ready_is_found_together() -> None:
     together = [lift_tube(tubes, 0, row[0]), lift_tube(tubes, 1, row[2])]
     assert together == [admitted(alone[k], 4.0 + 5.0 * (k > 0), QUIET_KPA) for k in (0, 2)]
     assert together[1] > together[0] > 15.0
+
+
+def test_a_take_off_is_read_against_the_atmosphere_of_the_site() -> None:
+    """The ramp of a drained claw gives the rate that it has at this pressure, in kPa."""
+    gone = {"was_on": 1, "level": 42.0}
+    fields = {"on_bin": AT - 900, "off_bin": AT, "resume_bin": -1, "missing": 1}
+    drained = []
+    for by_kernel in (True, False):
+        s = stall(**fields)
+        s["raw"][[b & 127 for b in range(AT - 30, AT + 1)]] = [42.0] * 4 + [42.0 - 1.2 * k for k in range(27)]
+        for name, value in gone.items():
+            s["drain"][name] = value
+        if by_kernel:
+            work_bin(s, 0.0, moment(AT + 1), NUM)
+        else:
+            watch_drain(s, AT + 1, 101.325)
+        drained.append((float(s["drain"]["rate"]), int(s["drain"]["n"])))
+    assert drained[0] == (pytest.approx(drained[1][0], rel=1e-9), 1)
+    assert drained[0][0] > 0.0

@@ -7,14 +7,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-from detect.hear import LAG, SPAN
+from detect.hear import LAG, LEAD, OPEN, SPAN
 from detect.kernel import PLANT_TRUST, SHARED_NOISE_KPA, advance
 from detect.params import BIN_S
 from detect.scene import NOTE_DTYPE, Witness, new_scenes
-from detect.state import HAPPENING_DTYPE, PLANT_DTYPE, Bins, Happening, new_stalls
+from detect.state import HAPPENING_DTYPE, MILKED, ORDER, PLANT_DTYPE, TRACE, Bins, Happening, new_stalls
 from tests.detect.by_hand import NUM, QUIET_KPA
 
-AT = 10_001
+AT = 10_111
 
 
 class Row:
@@ -109,3 +109,47 @@ def test_a_dip_that_the_plant_shows_is_told_and_noted() -> None:
     assert [(h["from_bin"], h["to_bin"], h["flag"]) for h in plants] == [(AT + 20, AT + 30, 5)]
     assert plants[0]["depth"] == pytest.approx(3.0, abs=0.1)
     assert row.witness.whole["time_s"][0] == 10.0
+
+
+def test_every_bin_of_a_call_is_its_own() -> None:
+    """The second one's vacuum lies in its own place, and the plant was heard in it."""
+    row = hanging()
+    row.live(2, kpa=QUIET_KPA, plant=44.0)
+    assert row.stalls["raw"][:, [(AT + k) % 128 for k in range(2)]].tolist() == [[QUIET_KPA] * 2] * 5
+    assert row.witness.whole["heard_bin"][0] == AT + 1
+
+
+def test_the_common_signal_s_mean_follows_it_within_three_seconds() -> None:
+    """Towards it by a sixtieth a bin, from wherever it stands."""
+    row = hanging()
+    row.plant["common_mean"] = -0.6
+    row.live(1, kpa=QUIET_KPA, plant=44.0)
+    assert row.plant["common"][0] == 0.0
+    assert row.plant["common_mean"][0] == pytest.approx(-0.6 * (1.0 - BIN_S / 3.0))
+
+
+def foreseen(**plant: float) -> Any:
+    """Return five units of which the last bin's fall of a kPa was foreseen by none."""
+    row = hanging()
+    row.stalls["trace_n"] = ORDER + 1
+    row.live(1, kpa=QUIET_KPA - 1.0, **plant)
+    return row.stalls
+
+
+def test_what_all_units_innovate_is_taken_off_where_no_sensor_tells_of_the_plant() -> None:
+    """Nothing new is left of a fall that all share; a plant with a sensor did not do it."""
+    news = foreseen()["news"]
+    assert (news < -0.5).all()
+    assert foreseen()["fresh"][:, (ORDER + 2) % TRACE].tolist() == [0.0] * 5
+    assert foreseen(plant=44.0)["fresh"][:, (ORDER + 2) % TRACE].tolist() == pytest.approx(news.tolist())
+
+
+@pytest.mark.parametrize(("mean", "opens"), [(0.0, True), (8.0, False), (-8.0, False)])
+def test_a_plant_that_stirs_raises_the_bar(mean: float, opens: bool) -> None:
+    """A fall of a unit that opens an event beside a calm plant opens none beside one far off its own mean."""
+    row = hanging()
+    row.stalls["trace_n"], row.stalls["air_seen"], row.stalls["taught"] = ORDER + 1, LEAD + 1, 10**6
+    row.stalls["milked"], row.stalls["ev_last"] = MILKED, -1
+    row.plant["common_mean"], row.plant["slow"], row.plant["seen"] = mean, 44.0, 1
+    row.live(4, kpa=QUIET_KPA - 4.0, plant=44.0)
+    assert (row.stalls["opening"] == OPEN).tolist() == [opens] * 5

@@ -17,7 +17,7 @@ from detect.kernel import (
 from detect.state import MILKED, Happening
 from tests.detect.by_hand import NUM, QUIET_KPA, moment, stall, told
 
-AT = 10_000
+AT = 10_110
 
 
 def silent(bins: int, **fields: Any) -> Any:

@@ -31,7 +31,7 @@ from detect.params import BIN_S
 from detect.state import RING
 from tests.detect.by_hand import QUIET_KPA, stall, write_air, write_raw
 
-AT = 1_000
+AT = 1_150
 SURE = {"last": 7, "pulses": 3, "low": 2, "l": 0.8, "peak": 30.0, "depth": 12.0, "fall": 9.0}
 
 
@@ -90,6 +90,23 @@ def test_a_slip_that_collapses_keeps_its_own_figures() -> None:
     assert s["sure_l"] == pytest.approx(19 * 60.0 * BIN_S / 60.0)
     assert (s["sure_depth"], s["sure_fall"], s["sure_pulses"]) == (15.0, 15.0, 1)
     assert s["eased"] == 0
+
+
+def test_a_slight_slip_before_a_collapse_keeps_its_own_depth() -> None:
+    """Half a kPa for a second, then everything: the collapse adds nothing to it."""
+    s = stall(op_on=AT + 10, ev_base=QUIET_KPA, ev_pulses=1, ev_l=0.5, ev_ref=0.0)
+    write_air(s, [5.0] * 32)
+    last = write_raw(s, AT, [QUIET_KPA] * 10 + [QUIET_KPA - 0.5] * 20 + [20.0, 5.0])
+    note_collapse(s, last)
+    assert (s["low_on"], s["sure_depth"], s["sure_fall"]) == (AT + 29, 0.5, 0.5)
+
+
+@pytest.mark.parametrize(("way", "eased"), [([40.0 - 1.5 * k for k in range(13)], 1), ([20.0, 5.0], 0)])
+def test_a_collapse_keeps_whether_the_vacuum_had_eased_off_before(way: list[float], eased: int) -> None:
+    """Little by little down to half is a shut valve, whatever was noted of an earlier one."""
+    s = stall(op_on=AT, ev_base=QUIET_KPA, ev_low=FALLEN, eased=1 - eased)
+    note_collapse(s, write_raw(s, AT - 20, [QUIET_KPA] * 20 + way))
+    assert s["eased"] == eased
 
 
 @pytest.mark.parametrize(("slip_bins", "fields"), [(APART - 1, {}), (20, {"ev_low": FALLEN})])

@@ -7,10 +7,29 @@ import pytest
 from numpy.typing import NDArray
 from scipy.stats import multivariate_normal
 
-from detect.place import AWAY_DEG, AWAY_MM, learn_place, log_odds, place_odds, share_scatter
-from detect.results import SupportEvent
+from detect.place import (
+    AWAY_DEG,
+    AWAY_MM,
+    FEWEST_VISITS,
+    PRIOR_DEG,
+    PRIOR_MM,
+    PRIOR_N,
+    STEP_DEG,
+    STEP_MM,
+    VISIT_S,
+    WANDER_DEG,
+    WANDER_MM,
+    is_longer,
+    learn_place,
+    log_odds,
+    place_odds,
+    pose_scatter,
+    pose_visit,
+    share_scatter,
+    step_odds,
+)
 from detect.state import new_stalls
-from tests.detect.scripted import WORKING, Parlor, at_s
+from tests.detect.by_hand import stall as by_hand
 
 OUT = 2.5
 
@@ -93,40 +112,107 @@ def test_the_scatter_is_that_of_the_herd() -> None:
     assert both / np.sqrt(aa * cc) == pytest.approx(-30.0 / 30.4, abs=0.05)
 
 
-def told(drag_s: tuple[float, float], turn: tuple[float, float]) -> list[SupportEvent]:
-    """Return the unsupported stretches of four milkings, the fourth (1000 s on) with its arm turned away."""
-    parlor = Parlor.of(1, 1320)
-    stall = parlor.stalls[0]
-    rng = np.random.default_rng(7)
-    at = np.arange(stall.seconds * 5) / 5.0
-    for number, height in enumerate((0.0, 0.8, -0.6, 0.3)):
-        on_s = 20.0 + 320.0 * number + (20.0 if number == 3 else 0.0)
-        stall.cow(on_s - 10.0, str(number)).milk(on_s, on_s + 280.0)
-        working = (stall.arm == WORKING).all(axis=1) & (at >= on_s - 1.0)
-        stall.arm[working] += (1.2 * height, 25.0 * height)
-        stall.arm[:, 0] += 0.3 * working * np.sin(2.0 * np.pi * at)
-    stall.arm[(at >= drag_s[0]) & (at < drag_s[1])] += turn
-    stall.arm += rng.normal(0.0, (0.12, 1.0), stall.arm.shape)
-    return [result for result in parlor.told().results if isinstance(result, SupportEvent)]
+def test_the_pose_of_a_milking_is_its_mean_over_time() -> None:
+    """Readings of a fifth of a second and of two fifths weigh as long as they last."""
+    s = by_hand()
+    for dt_s, angle, cord in ((0.2, 20.0, 300.0), (0.4, 26.0, 330.0), (0.2, 24.0, 340.0)):
+        s["angle_mean"], s["cord_mean"] = angle, cord
+        pose_visit(s, dt_s)
+    assert s["visit_s"] == pytest.approx(0.8)
+    assert (s["visit_angle"], s["visit_cord"]) == (pytest.approx(24.0), pytest.approx(325.0))
 
 
-def test_a_unit_dragged_from_the_start_is_told_within_a_quarter_minute() -> None:
-    """The arm stands 12 degrees beside where it stood for three cows, and goes on beating."""
-    (found,) = told((1000.0, 1280.0), (12.0, -10.0))
-    assert found.state == "drag"
-    assert at_s(found.start_ns) == pytest.approx(1000.0, abs=1.0)
-    assert at_s(found.detected_ns) < 1015.0
-    assert at_s(found.end_ns) == pytest.approx(1280.0, abs=4.0)
+def test_a_milking_counts_from_twenty_seconds_of_beat_on() -> None:
+    """Just under it teaches nothing; two that agree are a measure, and no pose is before."""
+    (stall,) = stalls_of(1)
+    visit(stall, 20.0, 300.0, seconds=VISIT_S - 0.1)
+    assert stall["visits"] == 0
+    visit(stall, 20.0, 300.0, seconds=VISIT_S)
+    assert (stall["visits"], stall["place_n"]) == (1, 1)
+    visit(stall, 20.0, 300.0)
+    assert stall["place_n"] == FEWEST_VISITS == 2
 
 
-def test_what_went_before_a_return_is_the_departure() -> None:
-    """Dragged by less than stands off from cow to cow, then set right: the step shows which part it was."""
-    (found,) = told((1000.0, 1100.0), (6.5, 0.0))
-    assert found.state == "drag"
-    assert at_s(found.start_ns) == pytest.approx(1000.0, abs=1.0)
-    assert at_s(found.end_ns) == pytest.approx(1100.0, abs=4.0)
+def test_the_usual_pose_is_the_median_of_those_remembered() -> None:
+    """Angle and cord each for itself; the oldest of eight is forgotten first."""
+    (stall,) = stalls_of(1)
+    for number in range(9):
+        visit(stall, 20.0 + 0.1 * number, 300.0 - number)
+    assert stall["place_angle"] == pytest.approx(np.median([20.0 + 0.1 * k for k in range(1, 9)]))
+    assert stall["place_cord"] == pytest.approx(np.median([300.0 - k for k in range(1, 9)]))
+    assert (stall["visits"], stall["place_n"]) == (9, 8)
 
 
-def test_cows_of_other_height_are_no_finding() -> None:
-    """Nothing is told of four milkings that differ as cows do."""
-    assert told((0.0, 0.0), (0.0, 0.0)) == []
+def test_scatter_is_learned_of_milkings_that_agree() -> None:
+    """By its own departure, a little less for each pose behind the median; an odd one teaches nothing."""
+    (stall,) = stalls_of(1)
+    stall["park_n"], stall["park_angle"] = 1, 85.0
+    for _ in range(3):
+        visit(stall, 20.0, 300.0)
+    before = stall["place_scatter"].copy()
+    assert before.tolist() == [0.0, 0.0, 0.0, 1.0]
+    visit(stall, 21.0, 290.0)
+    kept = 1.0 - 1.0 / 200.0
+    assert stall["place_scatter"] == pytest.approx([0.75, -7.5, 75.0, kept + 1.0])
+    visit(stall, 60.0, 600.0)
+    assert stall["place_scatter"] == pytest.approx([0.75, -7.5, 75.0, kept + 1.0])
+
+
+def test_an_angle_sensor_turned_over_folds_the_other_way() -> None:
+    """Its sign is told by where the arm is parked; while that is not known the two go unjoined."""
+    joined = {}
+    for park_n, park_angle in ((0, 0.0), (1, 85.0), (1, -45.0)):
+        (stall,) = stalls_of(1)
+        stall["park_n"], stall["park_angle"] = park_n, park_angle
+        for _ in range(3):
+            visit(stall, 20.0, 300.0)
+        visit(stall, 21.0, 290.0)
+        stall["cow_scatter"] = (4.0, 6.0, 900.0)
+        joined[park_angle] = stall["place_scatter"][1], pose_scatter(stall)[1]
+    assert joined[0.0] == (0.0, 0.0)
+    assert joined[85.0] == (pytest.approx(-7.5), pytest.approx(6.0 * 1.25))
+    assert joined[-45.0] == (pytest.approx(7.5), pytest.approx(-6.0 * 1.25))
+
+
+def test_a_parlor_that_has_seen_nothing_has_the_prior_s_scatter() -> None:
+    """Worth three milkings; what the stalls have seen is added to it and given to all of them."""
+    stalls = stalls_of(2)
+    share_scatter(stalls)
+    assert stalls["cow_scatter"].tolist() == [[PRIOR_DEG**2, 0.0, PRIOR_MM**2]] * 2
+    stalls["place_scatter"][0], stalls["place_scatter"][1] = (10.0, 20.0, 3_000.0, 4.0), (2.0, 1.0, 0.0, 3.0)
+    share_scatter(stalls)
+    n = PRIOR_N + 7.0
+    seen = [(PRIOR_N * PRIOR_DEG**2 + 12.0) / n, 21.0 / n, (PRIOR_N * PRIOR_MM**2 + 3_000.0) / n]
+    assert stalls["cow_scatter"].tolist() == [pytest.approx(seen)] * 2
+
+
+def test_a_pose_is_held_against_scatter_of_cows_and_of_the_median() -> None:
+    """The median of n milkings is itself off by an n-th of it; a pose wanders; unseen is the prior."""
+    s = by_hand(place_n=4, park_n=1, park_angle=85.0)
+    assert pose_scatter(s) == pytest.approx(
+        (1.25 * PRIOR_DEG**2 + WANDER_DEG**2, 0.0, 1.25 * PRIOR_MM**2 + WANDER_MM**2)
+    )
+    s["cow_scatter"], s["place_n"] = (4.0, 6.0, 900.0), 0
+    assert pose_scatter(s) == pytest.approx((8.0 + WANDER_DEG**2, 12.0, 1_800.0 + WANDER_MM**2))
+
+
+def test_a_pose_stands_off_by_its_cord_or_by_its_angle() -> None:
+    """Each against its own scatter: longer by more than the angle is off, whichever way that is."""
+    s = by_hand(place_n=4, cow_scatter=(4.0, 0.0, 900.0))
+    aa, _, cc = pose_scatter(s)
+    for angle in (2.0, -2.0):
+        even = 2.0 * np.sqrt(cc / aa)
+        assert is_longer(s, angle, even + 0.1)
+        assert not is_longer(s, angle, even - 0.1)
+    assert not is_longer(s, 0.1, -90.0)
+
+
+@pytest.mark.source("scipy.stats.multivariate_normal")
+def test_a_step_is_held_against_this_milking_s_own_level() -> None:
+    """Angle and cord apart, each with the scatter of a step."""
+    s = by_hand(angle_mean=23.0, cord_mean=290.0, own_angle=20.0, own_cord=310.0)
+    narrow = np.diag([STEP_DEG**2, STEP_MM**2])
+    wide = narrow + np.diag([AWAY_DEG**2, AWAY_MM**2])
+    off = (3.0, -20.0)
+    expected = multivariate_normal.logpdf(off, cov=wide) - multivariate_normal.logpdf(off, cov=narrow)
+    assert step_odds(s) == pytest.approx(expected)

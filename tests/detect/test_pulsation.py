@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from detect.condition import judge_pulsation
+from detect.condition import LOOK, judge_pulsation
 from detect.episode import Finding, Verdict
 from detect.norms import GROWN_LOOKS
 from detect.pulsation import (
@@ -15,7 +15,7 @@ from detect.pulsation import (
     FAINT_SHARE,
     OTHER_SHARE,
 )
-from tests.detect.looked import KPA, OWN, PARAMS, T_S, look, parlor
+from tests.detect.looked import AT, KPA, OWN, PARAMS, T_S, look, parlor
 
 
 def pulsing(ring: Any, **norms: Any) -> tuple[Any, list[Finding]]:
@@ -47,6 +47,7 @@ def test_how_much_of_the_usual_beat_must_be_left(share: float, verdicts: list[Ve
     state, said = pulsing(beat(1.0, 1.2 * share))
     assert [f.verdict for f in said] == verdicts
     assert state["norms"]["beat_n"][0] == GROWN_LOOKS + (verdicts == [Verdict.GOOD])
+    assert [(f.from_bin, f.to_bin) for f in said] == [(AT - LOOK, AT)] * len(said)
 
 
 def test_a_usual_beat_next_to_nothing_tells_nothing() -> None:

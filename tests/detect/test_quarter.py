@@ -13,7 +13,7 @@ from detect.quarter_state import RING, TUBES
 from detect.state import Happening, Opening, new_stalls
 from tests.detect.by_hand import QUIET_KPA, moment, stall
 
-AT = 10_000
+AT = 10_110
 USUAL = np.array([0.5, 0.8, -0.3, 0.2])
 
 

@@ -12,12 +12,14 @@ from detect.params import BIN_S
 from detect.ripple import (
     FASTEST_HZ,
     FINDS,
+    GAIN,
     LONG_LOOK,
     ROAM_HZ,
     SCAN,
     SLEW_HZ,
     SLOWEST_HZ,
     STEP_HZ,
+    TRACKING,
     find_ripple,
     learn_ripple,
     project,
@@ -158,6 +160,24 @@ def test_the_rate_stays_near_its_finds_and_moves_slowly() -> None:
     fast = stall(ripple_a=[2.0, 0.0, 0.0, 0.0], pulse_phase=math.pi / 2.0, pulse_n=0)
     learn_ripple(fast, 500.0)
     assert abs(fast["pulse_hz"] - 1.0) == pytest.approx(SLEW_HZ)
+
+
+@pytest.mark.parametrize("k", range(4))
+def test_a_rate_is_corrected_by_how_the_beat_s_slope_explains_what_is_left(k: int) -> None:
+    """Of the beat's k-th multiple alone: the turn that fits best, over the power of its slope."""
+    size, phase, rest = 0.5, 0.4, 0.01
+    s = stall(pulse_hz=1.0, pulse_anchor=1.0, pulse_phase=phase, pulse_n=10**6)
+    s["ripple_a"][k] = size
+    learn_ripple(s, rest)
+    n = k + 1
+    slope = -n * size * math.sin(n * phase)  # of the expected ripple by the phase
+    turned = GAIN * rest * slope / (0.02 + n**2 * size**2)
+    assert s["pulse_hz"] - 1.0 == pytest.approx(TRACKING * turned / (2.0 * math.pi * BIN_S))
+    expected = [size if i == k else 0.0 for i in range(4)]
+    assert s["ripple_a"] == pytest.approx(
+        [a + GAIN * rest * math.cos((i + 1) * phase) for i, a in enumerate(expected)]
+    )
+    assert s["ripple_b"] == pytest.approx([GAIN * rest * math.sin((i + 1) * phase) for i in range(4)])
 
 
 def test_the_phase_turns_on_once_a_beat() -> None:

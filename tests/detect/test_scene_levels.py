@@ -94,6 +94,10 @@ def test_a_claw_learns_while_the_plant_is_sound_and_until_it_knows() -> None:
     assert c["claw_n"] == before
     claw_gap(c, s, True)
     assert c["claw_n"] == pytest.approx(before * (1.0 - 1.0 / CLAW_S) + 1.0)
+    young = taught_claw(30)
+    before = float(young["claw_n"])
+    claw_gap(young, s, False)  # beside a plant that stands low: better than knowing nothing
+    assert young["claw_n"] > before
     rising = taught_claw(400, slope=2.0)
     s["flow_slow"], rising["claw"] = 4.0, 44.0 + 5.0
     assert claw_gap(rising, s, False) == pytest.approx(0.0, abs=0.01)

@@ -71,6 +71,16 @@ def test_a_rising_flow_is_not_led_and_what_is_unknown_stays_so() -> None:
     assert math.isnan(c["share"])
 
 
+def test_a_poor_milker_has_shares_too() -> None:
+    """A peak, and a flow of half a minute ago, of less than a kg/min."""
+    s = stall(flow_bin=9, flow_slow=0.2, flow_slower=0.2, peak_flow=0.8, first_bin=0)
+    c, whole = scene(unrest_bin=-1), new_scenes(1)[1].view(np.recarray)[0]
+    c["flows"][FLOW_SLOTS - 7] = 0.4
+    note_onset(c, s, whole, row(from_bin=AT))
+    assert (c["share"], c["fell"]) == (pytest.approx(0.25), pytest.approx(0.5))
+    assert c["dryness"] > 0.9
+
+
 def noted(s: Any, c: dict[str, float]) -> Any:
     """Return the note beside an event that began at AT."""
     scenes, whole = (part.view(np.recarray) for part in new_scenes(1))
@@ -112,10 +122,12 @@ def test_the_note_holds_the_onset_and_the_exposures() -> None:
     ("fields", "state", "loose_s"),
     [
         ({"astray": DRAG, "astray_bin": AT - 100}, DRAG, 5.0),
+        ({"astray": SLACK, "astray_bin": AT - 100}, SLACK, 5.0),
         ({"astray": SLACK, "astray_bin": AT}, SLACK, 0.0),
         ({"astray": SLACK, "astray_bin": AT + 1}, 0, 0.0),
         ({"astray": 0, "astray_bin": AT - 100}, 0, 0.0),
         ({"others_clear": 3.0, "on_bin": AT - 400}, SLACK, 20.0),
+        ({"others_clear": 0.5, "on_bin": AT - 400}, SLACK, 20.0),
         ({"others_clear": 3.0, "on_bin": AT - 400, "astray": DRAG, "astray_bin": AT - 100}, DRAG, 5.0),
     ],
 )

@@ -180,6 +180,11 @@ def test_the_norm_follows_what_is_taut_faster_than_what_is_slack() -> None:
     down["beat"][:, 15] = (0.5, 1.0)
     find_beat(down, 1.0)
     assert down["beat"][1, 15] == pytest.approx(1.0 - (1.0 - 1e-3) / 300.0)
+    for norm_n, haste in ((50.0, 3.0), (TRUSTED_S, 1.0)):  # a young norm sinks sooner
+        sinking = found({}, times=0, norm_n=norm_n)
+        sinking["beat"][:, 15] = (0.5, 1.0)
+        find_beat(sinking, 1.0)
+        assert sinking["beat"][1, 15] == pytest.approx(1.0 - (1.0 - 1e-3) / (norm_n / haste + 1.0))
     young = found({15: (0.01, 1.0)}, times=0, norm_n=50.0)
     find_beat(young, 1.0)
     assert young["beat"][1, 15] == pytest.approx(0.02)

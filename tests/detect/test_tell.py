@@ -15,7 +15,7 @@ from detect.kinds import AirKind, Condition, Phase, Quarter, SupportState
 from detect.params import BIN_NS, DetectorParams
 from detect.results import AirEvent, ConditionEvent
 from detect.state import HAPPENING_DTYPE
-from detect.tell import air_event, air_kind, gap_event, phase_of, plant_event, support_event
+from detect.tell import YOUNG_S, air_event, air_kind, gap_event, phase_of, plant_event, support_event
 from detect.unit import WITH_ARM, WITHOUT_ARM
 
 PARAMS = DetectorParams()
@@ -95,6 +95,8 @@ def test_a_slip_names_its_quarter_and_a_fall_none(number: int, quarter: Quarter 
         (WITH_ARM, 500.0, AirKind.VACUUM_REMOVAL),
         (WITHOUT_ARM, 500.0, AirKind.FALL_OFF),
         (5 * SECOND, 2.0 * PARAMS.air.fall_off_l_min, AirKind.FALL_OFF),
+        (SECOND, 2.0 * PARAMS.air.fall_off_l_min, AirKind.FALL_OFF),
+        (SECOND - 1, 2.0 * PARAMS.air.fall_off_l_min, AirKind.LINER_SLIP),
         (5 * SECOND, 0.5 * PARAMS.air.fall_off_l_min, AirKind.LINER_SLIP),
         (0, 2.0 * PARAMS.air.fall_off_l_min, AirKind.LINER_SLIP),
     ],
@@ -109,6 +111,8 @@ def test_the_end_names_the_kind(flag: int, peak: float, kind: AirKind) -> None:
     [
         (1.0, {"peak_flow": 0.0, "age": 20 * SECOND}, Phase.LET_DOWN),
         (3.0, {"peak_flow": 1.0, "rising": 1, "age": 30 * SECOND}, Phase.LET_DOWN),
+        (3.0, {"peak_flow": 1.0, "rising": 1, "age": YOUNG_S * SECOND - 1}, Phase.LET_DOWN),
+        (3.0, {"peak_flow": 1.0, "rising": 1, "age": YOUNG_S * SECOND + 1}, Phase.PEAK),
         (3.0, {"peak_flow": 1.0, "rising": 0, "age": 30 * SECOND}, Phase.PEAK),
         (3.0, {"peak_flow": 1.0, "rising": 1, "age": 5 * MINUTE}, Phase.PEAK),
         (3.9, {"peak_flow": 4.0, "age": 3 * MINUTE}, Phase.PEAK),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -14,7 +13,7 @@ from detect.kinds import Channel
 from detect.params import BIN_NS, TimelineParams
 from detect.readings import MilkFlow, Reading, StallVacuum
 from detect.timeline import Timeline
-from tests.detect.scripted import START_NS, Parlor, S, at_s, told_by
+from tests.detect.scripted import START_NS, S, at_s
 
 START_BIN = START_NS // BIN_NS
 
@@ -190,43 +189,6 @@ def test_milk_flow_speaks_for_a_second() -> None:
         if k % 2 == 0:
             take(line, MilkFlow(1, START_NS + k * S // 2, 2.0))
     assert closed_s(line) == pytest.approx(10.0)
-
-
-def milked() -> Parlor:
-    """Return three stalls in milking, each with one slip."""
-    parlor = Parlor.of(3, 260)
-    for stall in parlor.stalls:
-        stall.cow(2.0, f"c{stall.number}").milk(10.0, 200.0).open(140.0 + 3.0 * stall.number, 0.6, 15.0)
-    return parlor
-
-
-@pytest.mark.parametrize(
-    "disturb",
-    [lambda t_ns: t_ns - 3600 * S, lambda t_ns: t_ns + 3600 * S],
-    ids=["an hour back", "an hour ahead"],
-)
-def test_a_jumping_clock_of_one_stall_leaves_the_others_alone(disturb: Callable[[int], int]) -> None:
-    """From 60 s on one stall's vacuum carries a wrong time; the other stalls' slips are told as ever."""
-    parlor = milked()
-    readings = [
-        replace(r, t_ns=disturb(r.t_ns))
-        if isinstance(r, StallVacuum) and r.stall == 2 and at_s(r.t_ns) >= 60.0
-        else r
-        for r in parlor.readings()
-    ]
-    told = told_by(readings, 3)
-    others = [(e.stall, e.start_ns) for e in told.air if e.stall != 2]
-    assert others == [(e.stall, e.start_ns) for e in parlor.told().air if e.stall != 2]
-    assert len(others) == 2
-
-
-def test_an_hour_s_silence_in_the_middle_keeps_both_halves() -> None:
-    """A parlor that milks, falls silent for an hour and milks again tells both slips and both milkings."""
-    early = milked().readings()
-    late = [replace(r, t_ns=r.t_ns + 4000 * S) for r in milked().readings()]
-    told = told_by([*early, *late], 3)
-    assert len(told.air) == 6
-    assert len(told.milkings) == 6
 
 
 def test_a_grid_begins_four_seconds_before_its_first_reading() -> None:

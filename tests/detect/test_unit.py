@@ -35,7 +35,7 @@ from tests.detect.by_hand import (
     write_level,
 )
 
-AT = 10_000
+AT = 10_110
 
 
 def cups(readings: list[tuple[int, float]], **fields: Any) -> Any:
@@ -96,11 +96,16 @@ def test_attaching_opens_a_milking_from_the_first_cup() -> None:
 
 
 def test_without_a_first_cup_the_milking_begins_when_the_vacuum_is_up() -> None:
-    """Ten bins above on: it went on nine bins ago. An open milking is gone on with."""
+    """Ten bins above on: it went on nine bins ago."""
     s, (h,) = attaching(cup_bin=-1)
-    assert (h["from_bin"], s["on_bin"]) == (AT - 9, AT - 9)
-    s, (h,) = attaching(open=OPEN_MILKING, on_bins=777, first_bin=5)
-    assert (h["flag"], s["on_bins"], s["first_bin"]) == (0, 777, 5)
+    assert (h["from_bin"], s["on_bin"], s["on_bins"], s["data_bins"]) == (AT - 9, AT - 9, 9, 9)
+
+
+def test_an_open_milking_is_gone_on_with() -> None:
+    """It keeps its beginning; the time since the first cup went on again counts as on like the rest."""
+    s, (h,) = attaching(open=OPEN_MILKING, on_bins=777, data_bins=700, first_bin=5, yield_kg=9.0)
+    assert (h["flag"], h["from_bin"], s["first_bin"], s["yield_kg"]) == (0, AT - 100, 5, 9.0)
+    assert (s["on_bins"], s["data_bins"]) == (877, 800)
 
 
 def watched(kpa: float, bins: int, **fields: Any) -> tuple[Any, list[Any]]:
@@ -121,6 +126,21 @@ def test_a_unit_is_on_after_half_a_second_over_its_vacuum() -> None:
     assert watched(NUM.on_kpa, 50)[1] == []
     assert watched(NUM.off_kpa - 0.1, 1)[0]["seen_off"] == 1
     assert watched(NUM.off_kpa + 0.1, 1)[0]["seen_off"] == 0
+
+
+def test_an_empty_stall_is_watched_for_its_first_cup_and_for_what_hangs() -> None:
+    """The first cup is dated before the unit is on; a fallen one is off once its arm took it away."""
+    assert watched(FIRST_CUP_KPA + 0.1, 4, cup_bin=-1)[0]["cup_bin"] == AT
+    fallen = {"hanging": 2, "hang_from": AT - 50, "hang_last": AT - 1, "near_park": 1, "parked_bin": AT - 5}
+    assert watched(2.0, 1, **fallen)[0]["hanging"] == 0
+    assert watched(2.0, 1, **(fallen | {"near_park": 0}))[0]["hanging"] == 2
+
+
+def test_an_event_under_way_is_no_fall_as_long_as_the_unit_holds() -> None:
+    """A slip may last: the unit is off only once its vacuum stays under half, or the milk away."""
+    event = {"opening": OPEN, "ev_base": QUIET_KPA, "ev_common": 0.0, "op_on": AT - 10, "ev_on": AT - 10}
+    s, said = watched(0.7 * QUIET_KPA, 3, **ON, **event)
+    assert (s["attached"], s["hanging"], said) == (1, 0, [])
 
 
 ON = {"attached": 1, "settled": 1, "on_bin": AT - 2_000, "high_bin": AT - 1, "fell_bin": -1, "open": 1}

@@ -34,7 +34,7 @@ from tests.detect.by_hand import (
     write_raw,
 )
 
-AT = 10_000
+AT = 10_110
 
 
 def test_a_fall_begins_after_the_last_high_bin() -> None:

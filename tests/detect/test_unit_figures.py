@@ -23,7 +23,7 @@ from detect.unit import (
 )
 from tests.detect.by_hand import NUM, QUIET_KPA, stall
 
-AT = 1_000
+AT = 1_150
 
 
 def followed(flow_kg_min: float, bins: int, **fields: Any) -> Any:

@@ -26,6 +26,8 @@ PLACES = 16
 """Children at the same time at the most."""
 AT = np.frombuffer(mmap.mmap(-1, 8 * PLACES), np.int64)
 """Which of its tests each child is at: memory that parent and children share."""
+BROKEN = 70
+"""A child whose pytest itself was brought down, by something that a mutant left lying about."""
 
 
 class Fate(Enum):
@@ -132,7 +134,7 @@ def _live(job: Job, place: int) -> None:
     for stream in (0, 1, 2):
         os.dup2(silence, stream)
     ACTIVE[0] = job.number
-    code = 70
+    code = BROKEN
     try:
         code = int(pytest.main([*OPTIONS, *files(job.tests)], plugins=[Order(job.tests, place)]))
     finally:
@@ -151,7 +153,7 @@ def _told(status: int) -> Fate:
     code = os.WEXITSTATUS(status)
     if code == pytest.ExitCode.OK:
         return Fate.SURVIVED
-    if code in (pytest.ExitCode.TESTS_FAILED, pytest.ExitCode.INTERRUPTED):
+    if code in (pytest.ExitCode.TESTS_FAILED, pytest.ExitCode.INTERRUPTED, BROKEN):
         return Fate.KILLED
     sys.exit(f"the tests of a mutant could not be run: pytest ended with {code}")
 

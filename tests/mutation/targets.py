@@ -23,7 +23,7 @@ TRANSACTIONS: Final = {
     "gaps": "gaps history",
     "results": "history rows",
     "clips": "clips",
-    "log_copy": "log_copy",
+    "log_copy": "log_copy_records log_copy",
     "salvage": "log_copy engine",
     "copying": "copying",
     "merge": "merge exchange",
@@ -46,6 +46,8 @@ LOOKS: Final = {"beat", "condition", "drain", "episode", "leak", "norms", "quart
 """Modules whose own tests stand on a simulated record of an hour, in ``test_condition``."""
 THREADED: Final = ("tests.detect.record", "simulator.rotary")
 """Words of tests whose libraries start threads."""
+WRITTEN: Final = ("Parlor.of(",)
+"""Words of tests on whole hand-written milkings, for which the interpreter would take minutes."""
 
 
 def targets(home: Path, *, interpreted: bool = True, own: bool = False) -> dict[str, tuple[str, ...]]:
@@ -75,13 +77,14 @@ def is_kernel(home: Path, module: str) -> bool:
 
 
 def _own_tests(home: Path, module: str) -> tuple[str, ...]:
-    """Return a module's own tests that need no simulated record."""
+    """Return a module's own tests that call its functions, without a record and a whole milking."""
     files = [
         f"test_{module}.py",
         *sorted(f.name for f in (home / "tests/detect").glob(f"test_{module}_*.py")),
     ]
     files += [f"test_{ALSO[module]}.py"] if module in ALSO else []
-    return warm(home, [f"tests/detect/{file}" for file in files if (home / "tests/detect" / file).exists()])
+    tests = [f"tests/detect/{file}" for file in files if (home / "tests/detect" / file).exists()]
+    return tuple(t for t in warm(home, tests) if not _speaks(home, t, WRITTEN))
 
 
 def _detect_tests(home: Path, module: str) -> tuple[str, ...]:
@@ -94,4 +97,9 @@ def _detect_tests(home: Path, module: str) -> tuple[str, ...]:
 
 def warm(home: Path, tests: Iterable[str]) -> tuple[str, ...]:
     """Return the tests that compile what all need and start no threads: those without a simulated record."""
-    return tuple(t for t in tests if not any(word in (home / t).read_text() for word in THREADED))
+    return tuple(test for test in tests if not _speaks(home, test, THREADED))
+
+
+def _speaks(home: Path, test: str, words: tuple[str, ...]) -> bool:
+    """Tell whether a file of tests holds one of some words."""
+    return any(word in (home / test).read_text() for word in words)

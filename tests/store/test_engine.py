@@ -11,6 +11,7 @@ import duckdb
 import pytest
 
 from detect.errors import StoreError
+from store.engine import StoreSettings, append_rows, connect, numbers
 from store.history import History
 from tests.store.drawn import full_batch
 
@@ -90,6 +91,38 @@ def test_the_engine_has_no_door_to_the_machine(path: Path, sql: str) -> None:
     """An open history reads and writes no other file, loads nothing and lets nobody change its limits."""
     with History.open(path) as history, pytest.raises(duckdb.Error):
         history.reader().execute(sql)
+
+
+def test_the_engine_is_bounded_and_offline_as_it_was_told(path: Path) -> None:
+    """Threads, memory, log and temporary files as the settings say; nothing is fetched by itself."""
+    settings = StoreSettings(threads=3, memory_limit_mb=123, checkpoint_threshold_mb=7, spill_limit_mb=45)
+    connection = connect(path, settings, read_only=False)
+    said = dict(connection.execute("SELECT name, value FROM duckdb_settings()").fetchall())
+    sizes = {"memory_limit": 123, "checkpoint_threshold": 7, "max_temp_directory_size": 45}
+    for name, megabytes in sizes.items():
+        number, unit = said[name].split()
+        assert (unit, float(number) * 2**20 / 10**6) == ("MiB", pytest.approx(megabytes, abs=0.11))
+    assert (said["threads"], said["TimeZone"]) == ("3", "UTC")
+    offline = ("autoinstall_known_extensions", "autoload_known_extensions", "allow_community_extensions")
+    assert [said[name] for name in (*offline, "enable_external_access")] == ["false"] * 4
+    connection.execute("SET max_execution_time = 1000")  # a reader's own limit stays its own
+    for other in ("SET threads = 1", "SET lock_configuration = false", "SET TimeZone = 'Asia/Tokyo'"):
+        with pytest.raises(duckdb.Error, match="locked"):
+            connection.execute(other)
+    connection.close()
+
+
+def test_rows_are_appended_and_numbers_read_to_their_end(path: Path) -> None:
+    """No rows are no work; a statement's one row comes as whole numbers, and the connection is free again."""
+    connection = connect(path, StoreSettings(), read_only=False)
+    connection.execute("CREATE TABLE t (a INTEGER, b VARCHAR)")
+    append_rows(connection, "no such table", [])
+    append_rows(connection, "t", [(1, "x"), (2, None)])
+    assert connection.execute("SELECT * FROM t ORDER BY a").fetchall() == [(1, "x"), (2, None)]
+    assert numbers(connection, "SELECT count(*), sum(a) FROM t WHERE a >= ?", [2]) == (1, 2)
+    assert numbers(connection, "SELECT a FROM t ORDER BY a DESC") == (2,)
+    connection.execute("DROP TABLE t")
+    connection.close()
 
 
 def test_instants_are_utc_wherever_the_machine_stands(path: Path) -> None:
