@@ -182,7 +182,7 @@ def judge_pulsation(look: Look, params: DetectorParams) -> Iterator[tuple[int, F
     own, span = params.condition, (look.bin - LOOK, look.bin)
     limits = BeatLimits(own.beat_least_kpa, own.beat_share, own.beat_fine_share, own.rate_ratio)
     hanging = np.flatnonzero(look.hanging)
-    weighed = weigh_beats(look.state["norms"], hanging, look.rings, limits)
+    weighed = weigh_beats(look.state, hanging, np.ascontiguousarray(look.rings), limits)
     for index, (verdict, *figures) in zip(hanging.tolist(), weighed.tolist(), strict=True):
         if verdict == BAD:
             yield index, Finding(Condition.PULSATION_OFF, Verdict.BAD, *span, tuple(figures))

@@ -98,7 +98,8 @@ def usual(norms: Any, names: tuple[str, str], index: int, needs: tuple[int, int]
     needs:
         Counts from which a stall speaks for itself, and for others.
     """
-    return float(usual_of(norms[names[0]], norms[names[1]], index, needs))
+    counts, values = (np.ascontiguousarray(norms[name]) for name in names)
+    return float(usual_of(counts, values, index, needs))
 
 
 def zeros_kpa(norms: Any, most_kpa: float) -> Floats:

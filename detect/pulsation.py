@@ -50,19 +50,28 @@ def learn_beat(norm: Any, hz: float, swing_kpa: float) -> None:
 
 
 @compiled
-def usual_beat(norms: Any, index: int) -> tuple[float, float]:
-    """Return the usual rate [Hz] and swing [kPa] of a stall, NaN where nothing is known."""
-    needs = (GROWN_LOOKS, BORN)
-    hz = usual_of(norms["beat_n"], norms["beat_hz"], index, needs)
-    kpa = usual_of(norms["beat_n"], norms["beat_kpa"], index, needs)
-    norm = norms[index]
-    if math.isnan(kpa) and norm.beat_n >= BEATS // 2:
-        return float(norm.beat_hz), float(norm.beat_kpa)
+def usual_beat(beats: tuple[Any, Any, Any], index: int) -> tuple[float, float]:
+    """Return the usual rate [Hz] and swing [kPa] of a stall, NaN where nothing is known.
+
+    ``beats`` are looks, rates and swings behind the norms of all stalls.
+    """
+    looks, rates_hz, swings_kpa = beats
+    hz = usual_of(looks, rates_hz, index, (GROWN_LOOKS, BORN))
+    kpa = usual_of(looks, swings_kpa, index, (GROWN_LOOKS, BORN))
+    if math.isnan(kpa) and looks[index] >= BEATS // 2:
+        return float(rates_hz[index]), float(swings_kpa[index])
     return hz, kpa
 
 
 @compiled
-def weigh_beats(norms: Any, hanging: Any, rings_kpa: Floats, limits: BeatLimits) -> Any:
+def note_beat(beats: tuple[Any, Any, Any], index: int, norm: Any) -> None:
+    """Write a stall's norm into its place among all."""
+    looks, rates_hz, swings_kpa = beats
+    looks[index], rates_hz[index], swings_kpa[index] = norm.beat_n, norm.beat_hz, norm.beat_kpa
+
+
+@compiled
+def weigh_beats(stalls: Any, hanging: Any, rings_kpa: Floats, limits: BeatLimits) -> Any:
     """Judge one look at some stalls and learn from the good ones.
 
     Returns
@@ -71,12 +80,15 @@ def weigh_beats(norms: Any, hanging: Any, rings_kpa: Floats, limits: BeatLimits)
         ``GOOD``, ``BAD`` or ``UNSURE``; swing and usual swing [kPa]; rate where it is another one, else 0,
         and usual rate [1/min].
     """
-    out = np.empty((hanging.size, 5))
+    count, out = stalls.shape[0], np.empty((hanging.size, 5))
+    beats = np.empty(count, np.int64), np.empty(count), np.empty(count)
+    for i in range(count):
+        note_beat(beats, i, stalls[i].norms)
     for k in range(hanging.size):
         index = hanging[k]
-        norm = norms[index]
+        norm = stalls[index].norms
         hz, swing = strongest(rings_kpa[index])
-        usual_hz, usual_kpa = usual_beat(norms, index)
+        usual_hz, usual_kpa = usual_beat(beats, index)
         here = beat_at(rings_kpa[index], hz if math.isnan(usual_hz) else usual_hz)
         elsewhere = is_elsewhere(hz, usual_hz, limits.rate_ratio) and here < OTHER_SHARE * swing
         elsewhere = elsewhere and swing > FAINT_SHARE * usual_kpa
@@ -89,5 +101,6 @@ def weigh_beats(norms: Any, hanging: Any, rings_kpa: Floats, limits: BeatLimits)
             out[k, 0] = BAD
         elif not elsewhere and not here < limits.fine_share * usual_kpa:
             learn_beat(norm, hz, here)
+            note_beat(beats, index, norm)
             out[k, 0] = GOOD
     return out
