@@ -122,6 +122,19 @@ def test_no_pulsator_is_slower_or_faster_than_they_are() -> None:
         assert SLOWEST_HZ <= s["pulse_hz"] <= FASTEST_HZ
 
 
+def test_a_slow_sway_is_no_beat_though_it_is_stronger() -> None:
+    """Slugs sway at low frequencies without multiples: each of them weighs by its number."""
+    bins = np.arange(128)
+    turn = 2.0 * np.pi * BIN_S * bins
+    sway = 1.1 * np.cos(0.86 * turn + 0.3)
+    pulse = sum(size * np.cos((k + 1) * 1.1 * turn) for k, size in enumerate((0.6, 0.5, 0.4, 0.3)))
+    for kpa, hz in ((sway, 0.86), (pulse, 1.1), (sway + pulse, 1.1)):
+        s = stall(seen=128)
+        s["level"] = 40.0 + kpa
+        find_ripple(s, 100)
+        assert s["pulse_hz"] == pytest.approx(hz, abs=2 * STEP_HZ)
+
+
 def left_over(hz: float, bins: int, **fields: Any) -> tuple[Any, np.ndarray]:
     """Let a stall learn a beat for a while; return it and what was left over."""
     s, rests = stall(**fields), []
