@@ -79,6 +79,19 @@ def shared_news(stalls: Any, news: NDArray[np.float64], num: KernelNumbers) -> f
 
 
 @compiled
+def common_signal(
+    stalls: Any, plant: Any, sensed_kpa: float, room: NDArray[np.float64], num: KernelNumbers
+) -> tuple[float, float, float]:
+    """Return what stalls share beside the plant's sensor [kPa, spreads], and how far all that stirs [kPa]."""
+    alone = plant.seen == 0 or plant.missing > PLANT_TRUST
+    shared = shared_signal(stalls, room, num) if alone else 0.0
+    plant.sensed, plant.common = sensed_kpa, sensed_kpa + shared
+    stir = abs(plant.common - plant.common_mean)
+    plant.common_mean += BIN_S / STIR_S * (plant.common - plant.common_mean)
+    return shared, shared_news(stalls, room, num) if alone else 0.0, stir
+
+
+@compiled
 def watch_plant(stalls: Any, plant: Any, now: Now, num: KernelNumbers) -> None:
     """Follow a dip of the whole plant; it counts only when an attached unit felt it."""
     b = now.bin
@@ -192,12 +205,7 @@ def advance(stalls: Any, plant: Any, grid: Bins, out: tuple[Any, Witness], num: 
         now = Now(grid.first_bin + k, sensed, 0.0, 0.0, 0.0, rows, used, turns)
         for i in range(stalls.shape[0]):
             take_bin(stalls[i], grid.kpa[k, i], grid.flow[k, i], now, num)
-        alone = p.seen == 0 or p.missing > PLANT_TRUST
-        shared = shared_signal(stalls, rests, num) if alone else 0.0
-        p.sensed, p.common = sensed, sensed + shared
-        stir = abs(p.common - p.common_mean)
-        p.common_mean += BIN_S / STIR_S * (p.common - p.common_mean)
-        news = shared_news(stalls, rests, num) if alone else 0.0
+        shared, news, stir = common_signal(stalls, p, sensed, rests, num)
         now = Now(grid.first_bin + k, sensed, shared, news, stir, rows, used, turns)
         watch_plant(stalls, p, now, num)
         admit_all(stalls, tubes, now, num)
