@@ -69,6 +69,17 @@ def test_the_next_cow_ends_the_milking_of_the_last_one(left_first: bool) -> None
     assert (now.cow, now.milking_id) == ("18", None)
 
 
+def test_the_next_cow_s_milking_begins_at_nothing() -> None:
+    """Nothing of what the stall had summed up for the last one is hers."""
+    parlor = Silent()
+    parlor.begin()
+    parlor.come("18")
+    parlor.live(1.0)
+    parlor.live(10.0, kpa=UP)
+    (row,) = rows(parlor.detector.flush())
+    assert (row.cow, row.yield_kg, row.unit_on_s, row.start_ns) == ("18", 0.0, 10.0, (AT + 20) * BIN_NS)
+
+
 def test_a_nameless_milking_that_is_over_is_not_the_next_cow_s() -> None:
     """Its unit hangs parked when the cow comes: it ends without a name."""
     parlor = Silent()
