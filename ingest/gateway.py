@@ -4,7 +4,9 @@ On every connection it begins with the oldest frame it still keeps and goes on i
 broker had confirmed and lost comes again before anything newer, or a newer frame would turn the lost
 ones into a gap. It also goes back
 
-- when the broker says that nobody listens: after a crash it may not know the service any more;
+- when the broker says that nobody listens: after a crash it may not know the service any more. Then, and
+  on every connection, one frame alone is offered until somebody listens: the service would else come
+  back in the middle of many and take what nobody heard for lost;
 - at the first receipt on its own connection, and at one that only repeats what was told: then the
   service has just come back, and what was sent before may have gone nowhere.
 
@@ -94,6 +96,7 @@ class Gateway:
         self._in_flight: deque[int] = deque()
         self._progress = 0
         self._back_at_s: float | None = None
+        self._is_heard = False
         self._is_followed = False
         self._is_told = False
         self._went_back_s = -ONE_BURST_S
@@ -199,7 +202,8 @@ class Gateway:
 
     def _can_send(self) -> bool:
         is_free = not self._lost and self._back_at_s is None
-        return is_free and len(self._in_flight) < IN_FLIGHT and self._next < self._kept.end
+        window = IN_FLIGHT if self._is_heard else 1
+        return is_free and len(self._in_flight) < window and self._next < self._kept.end
 
     def _go_back(self) -> None:
         """Begin again with the oldest frame, when it is time and nothing is on its way any more."""
@@ -227,7 +231,7 @@ class Gateway:
         prepare_access(client, self._broker)
         with self._changed:
             self._client, self._lost, self._ready = client, False, False
-            self._back_at_s, self._is_told = None, False
+            self._back_at_s, self._is_told, self._is_heard = None, False, False
             self._in_flight.clear()
         try:
             reach(client, self._broker)
@@ -296,9 +300,10 @@ class Gateway:
             if code.is_failure:
                 self._refusal = f"refuses a message: {code}"
             elif code.value == NOBODY_LISTENS and self._is_followed:
-                self._back_at_s = time.monotonic() + LISTEN_AGAIN_S
+                self._back_at_s, self._is_heard = time.monotonic() + LISTEN_AGAIN_S, False
             else:
                 self._kept.confirm(index)
+                self._is_heard = True
                 self._progress += 1
             self._changed.notify_all()
 

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import json
+import queue
 import random
 import socket
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+import paho.mqtt.client as mqtt
 import pytest
+from paho.mqtt.enums import CallbackAPIVersion
 from pydantic import SecretStr
 
 from detect.errors import BrokerError
@@ -20,7 +24,7 @@ from ingest.messages import Messages
 from ingest.pipeline import Pipeline
 from ingest.publisher import Publisher
 from ingest.replay import replay
-from ingest.wire import Message
+from ingest.wire import Message, StreamKind, committed_topic, stall_topic
 from store.history import History
 from tests.ingest.parlor import DECODER, NAMES, STALLS, CountingDetector, flow, record, tables
 from tests.system.brokers import RunningService
@@ -122,6 +126,83 @@ def test_a_killed_broker_loses_nothing_of_a_gateway_that_follows(tmp_path: Path)
     assert sender.resent > 0
     assert tables(farm.db) == expected(tmp_path, messages)
     assert gaps(farm.db) == []
+
+
+class Listener:
+    """Somebody who hears the vacuum of stall 1, and goes and comes back without being remembered."""
+
+    def __init__(self, farm: Farm) -> None:
+        self.heard: queue.Queue[int] = queue.Queue()
+        self._on = threading.Event()
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+        self._client.username_pw_set("quietclaw", SECRET)
+        self._client.on_connect = lambda client, *_: client.subscribe(VACUUM, qos=1)
+        self._client.on_subscribe = lambda *_: self._on.set()
+        self._client.on_message = lambda _c, _d, message: self.heard.put(json.loads(message.payload)["seq"])
+        self._client.connect("127.0.0.1", farm.broker.port)
+        self._client.loop_start()
+
+    def ready(self) -> None:
+        """Wait until it listens."""
+        assert self._on.wait(PATIENCE_S)
+
+    def tell_stored(self, seq: int) -> None:
+        """Tell the gateway that all is stored up to a number."""
+        topic = committed_topic(**NAMES, stall=1)
+        self._client.publish(topic, json.dumps({"vacuum": seq}), qos=1).wait_for_publish(PATIENCE_S)
+
+    def leave(self) -> None:
+        """Listen no more."""
+        self._client.disconnect()
+        self._client.loop_stop()
+
+
+VACUUM = stall_topic(**NAMES, stall=1, kind=StreamKind.VACUUM)
+
+
+def test_who_comes_back_in_the_middle_hears_the_oldest_frame_first(tmp_path: Path) -> None:
+    """A service that the broker has forgotten must not meet newer frames before older ones.
+
+    Two hundred frames as large as the broker takes are on offer; somebody begins to listen at any moment.
+    """
+    rng, pad = random.Random(7), "x" * 60_000
+    with Mosquitto(tmp_path) as broker:
+        farm = Farm(tmp_path, broker, STALLS)
+        first = Listener(farm)
+        first.ready()
+        frames = [
+            Message(0, VACUUM, json.dumps({"seq": seq, "t_ms": 1_930_000_000_000 + seq, "pad": pad}).encode())
+            for seq in range(201)
+        ]
+        with gateway(farm) as sender:
+            sender.publish(frames[0])
+            assert first.heard.get(timeout=PATIENCE_S) == 0
+            first.tell_stored(0)
+            first.leave()
+            offering = threading.Thread(target=_offer, args=(sender, frames[1:]))
+            offering.start()
+            for _ in range(12):
+                offered = sender.resent
+                while sender.resent < offered + 2:
+                    threading.Event().wait(0.01)
+                threading.Event().wait(rng.uniform(0.0, 0.3))
+                listener = Listener(farm)
+                heard = [listener.heard.get(timeout=PATIENCE_S) for _ in range(5)]
+                listener.leave()
+                assert heard == [1, 2, 3, 4, 5]
+            last = Listener(farm)
+            while last.heard.get(timeout=PATIENCE_S) < 200:
+                pass
+            last.tell_stored(200)
+            offering.join()
+            assert sender.kept == 0
+            last.leave()
+
+
+def _offer(sender: Gateway, frames: Sequence[Message]) -> None:
+    for frame in frames:
+        sender.publish(frame)
+    sender.drain(settle_s=PATIENCE_S)
 
 
 def test_what_a_killed_broker_loses_of_a_plain_sender_is_a_recorded_gap(tmp_path: Path) -> None:
