@@ -190,7 +190,9 @@ def test_a_process_that_is_killed_while_it_copies_is_told(path: Path, tmp_path: 
     History.open(path).close()
 
     def kill(_: int) -> None:
-        child = int(Path(f"/proc/self/task/{get_native_id()}/children").read_text())
+        children = Path(f"/proc/self/task/{get_native_id()}/children").read_text().split()
+        words = {int(pid): Path(f"/proc/{pid}/cmdline").read_text() for pid in children}
+        (child,) = (pid for pid, line in words.items() if str(path) in line)
         os.kill(child, signal.SIGKILL)
         os.waitid(os.P_PID, child, os.WEXITED | os.WNOWAIT)
 
