@@ -15,12 +15,17 @@ def command(module: str, *words: str) -> list[str]:
 
 
 def give_way() -> None:
-    """Let the service go first from now on: a question can wait, a message cannot.
-
-    Where the system knows it, such a process runs when nothing else would, and leaves the processor at
-    once to whoever wakes.
-    """
+    """Let the service go first from now on: a copy can wait, a message cannot."""
     os.nice(10)
+
+
+def stand_aside() -> None:
+    """Give way, and where the system knows it run only when nothing else would.
+
+    Only for a process that writes no file: one that is stopped in the middle of a write holds the journal of
+    the disk, and with it whoever waits for the disk, such as the service's commit.
+    """
+    give_way()
     if hasattr(os, "SCHED_IDLE"):
         with suppress(OSError):  # a sandbox may forbid it
             os.sched_setscheduler(0, os.SCHED_IDLE, os.sched_param(0))

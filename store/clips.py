@@ -8,7 +8,7 @@ do not depend on batches, and a crash neither loses nor doubles one. A sample th
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
@@ -41,9 +41,10 @@ WHERE epoch_ns(event.end_at) > newest_ns - $2 AND NOT EXISTS (FROM clip WHERE cl
 """
 _NEWEST: Final = "SELECT stall, max(end_ns) FROM recent_trace WHERE parlor = $1 GROUP BY stall"
 _FRAMES: Final = """
-SELECT t_ns, rate_hz, samples FROM recent_trace
-WHERE parlor = $1 AND stall = $2 AND end_ns > $3 AND t_ns < $4 ORDER BY t_ns
+SELECT stall, t_ns, end_ns, rate_hz, samples FROM recent_trace
+WHERE parlor = $1 AND list_contains($2::INTEGER[], stall) AND end_ns > $3 AND t_ns < $4 ORDER BY t_ns
 """
+"""One question for all that is due: each costs more than the frames that it brings in vain."""
 _TRIM: Final = """
 DELETE FROM recent_trace USING (
     SELECT parlor, stall, max(end_ns) AS newest_ns FROM recent_trace GROUP BY ALL
@@ -61,6 +62,16 @@ class _Due:
     stall: int
     start_ns: int
     end_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Frame:
+    """One row of ``recent_trace``: samples in steps of 10 Pa, two bytes each."""
+
+    t_ns: int
+    end_ns: int
+    rate_hz: float
+    samples: bytes
 
 
 class Clips:
@@ -90,7 +101,7 @@ class Clips:
             if isinstance(told, AirEvent):
                 waiting[told.event_id] = _Due(told.event_id, told.stall, told.start_ns, told.end_ns)
         due = [event for event in waiting.values() if newest_ns.get(event.stall, 0) >= _clip_end_ns(event)]
-        append_rows(self._connection, CLIP.name, [self._clip(parlor, event) for event in due])
+        append_rows(self._connection, CLIP.name, self._cut(parlor, due))
         for event in due:
             del waiting[event.event_id]
         self._trim(len(vacuum))
@@ -103,19 +114,16 @@ class Clips:
             self._newest_ns[parlor] = dict(self._connection.execute(_NEWEST, [parlor]).fetchall())
         return self._waiting[parlor], self._newest_ns[parlor]
 
-    def _clip(self, parlor: str, event: _Due) -> Row:
-        """Cut the clip of one event as a row of its table."""
-        begin_ns, end_ns = event.start_ns - MARGIN_NS, _clip_end_ns(event)
-        frames = self._connection.execute(_FRAMES, [parlor, event.stall, begin_ns, end_ns]).fetchall()
-        rate_hz = frames[0][1] if frames else 0.0
-        samples: list[int | None] = [None] * round((end_ns - begin_ns) * rate_hz / 1e9)
-        for t_ns, rate, blob in frames:
-            if rate == rate_hz:
-                first = math.floor((t_ns - begin_ns) * rate_hz / 1e9 + 0.5)
-                values = np.frombuffer(blob, "<i2").tolist()
-                begin, end = max(first, 0), min(first + len(values), len(samples))
-                samples[begin:end] = values[begin - first : max(end - first, 0)]
-        return (event.event_id, parlor, event.stall, instant(begin_ns), rate_hz, samples)
+    def _cut(self, parlor: str, due: Sequence[_Due]) -> list[Row]:
+        """Cut the clips of events as rows of their table."""
+        if not due:
+            return []
+        begin_ns, end_ns = min(map(_clip_begin_ns, due)), max(map(_clip_end_ns, due))
+        stalls = sorted({event.stall for event in due})
+        frames: dict[int, list[_Frame]] = {stall: [] for stall in stalls}
+        for stall, *frame in self._connection.execute(_FRAMES, [parlor, stalls, begin_ns, end_ns]).fetchall():
+            frames[stall].append(_Frame(*frame))
+        return [_clip(parlor, event, frames[event.stall]) for event in due]
 
     def _trim(self, frames: int) -> None:
         """Remove what is no longer recent, now and then."""
@@ -125,8 +133,27 @@ class Clips:
             self._untrimmed = 0
 
 
+def _clip_begin_ns(event: _Due) -> int:
+    return event.start_ns - MARGIN_NS
+
+
 def _clip_end_ns(event: _Due) -> int:
     return min(event.end_ns, event.start_ns + LONGEST_NS) + MARGIN_NS
+
+
+def _clip(parlor: str, event: _Due, frames: Sequence[_Frame]) -> Row:
+    """Cut the clip of one event out of its stall's frames, as a row of its table."""
+    begin_ns, end_ns = _clip_begin_ns(event), _clip_end_ns(event)
+    frames = [frame for frame in frames if frame.end_ns > begin_ns and frame.t_ns < end_ns]
+    rate_hz = frames[0].rate_hz if frames else 0.0
+    samples: list[int | None] = [None] * round((end_ns - begin_ns) * rate_hz / 1e9)
+    for frame in frames:
+        if frame.rate_hz == rate_hz:
+            first = math.floor((frame.t_ns - begin_ns) * rate_hz / 1e9 + 0.5)
+            values = np.frombuffer(frame.samples, "<i2")
+            begin, end = max(first, 0), min(first + len(values), len(samples))
+            samples[begin:end] = values[begin - first : max(end - first, 0)].tolist()
+    return (event.event_id, parlor, event.stall, instant(begin_ns), rate_hz, samples)
 
 
 def _rows(parlor: str, vacuum: ReadingBatch) -> list[tuple[str, int, int, int, float, bytes]]:
@@ -136,19 +163,18 @@ def _rows(parlor: str, vacuum: ReadingBatch) -> list[tuple[str, int, int, int, f
     samples of some seconds.
     """
     rows = vacuum.rows[np.argsort(vacuum.rows["stall"], kind="stable")]
-    end_ns = rows["t_ns"] + np.rint(rows["count"] / rows["rate_hz"] * 1e9).astype(np.int64)
-    follows = (rows["t_ns"][1:] == end_ns[:-1]) & (rows["stall"][1:] == rows["stall"][:-1])
-    follows &= rows["rate_hz"][1:] == rows["rate_hz"][:-1]
+    stall, t_ns, rate_hz, count = (rows[name] for name in ("stall", "t_ns", "rate_hz", "count"))
+    end_ns = t_ns + np.rint(count / rate_hz * 1e9).astype(np.int64)
+    follows = (t_ns[1:] == end_ns[:-1]) & (stall[1:] == stall[:-1]) & (rate_hz[1:] == rate_hz[:-1])
     begins = np.flatnonzero(np.concatenate([[True], ~follows])[: len(rows)])
+    stops = np.append(begins[1:], len(rows))[: len(begins)]
+    ends = np.cumsum(count)
+    places = np.arange(len(count) and ends[-1]) + np.repeat(rows["first"] - ends + count, count)
     with np.errstate(invalid="ignore"):  # numbers that are no vacuum may not fit
-        samples = np.rint(vacuum.values * DAPA_PER_KPA).astype("<i2")
-    frames = [
-        samples[at : at + count].tobytes() for at, count in zip(rows["first"], rows["count"], strict=True)
-    ]
+        samples = np.rint(vacuum.values * DAPA_PER_KPA).astype("<i2")[places].tobytes()
+    told = (stall[begins], t_ns[begins], end_ns[stops - 1], rate_hz[begins])
+    cuts = pairwise([0, *(2 * ends[stops - 1]).tolist()])
     return [
-        (
-            *(parlor, int(rows["stall"][at]), int(rows["t_ns"][at]), int(end_ns[stop - 1])),
-            *(float(rows["rate_hz"][at]), b"".join(frames[at:stop])),
-        )
-        for at, stop in pairwise([*begins, len(rows)])
+        (parlor, *row, samples[at:stop])
+        for *row, (at, stop) in zip(*(column.tolist() for column in told), cuts, strict=True)
     ]

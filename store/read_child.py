@@ -13,7 +13,7 @@ import sys
 from pathlib import Path
 from typing import Any, Final
 
-from store.child_process import give_way
+from store.child_process import stand_aside
 
 MEMORY_BYTES: Final = 2 * 2**30
 """Address space of the process; a quarter of it goes to libraries before the question (measured)."""
@@ -40,7 +40,7 @@ def main() -> None:
         (resource.RLIMIT_NOFILE, 64),
     ):
         resource.setrlimit(kind, (most, most))
-    give_way()
+    stand_aside()
     text = json.dumps(answer(asked))
     if len(text) > ANSWER_BYTES:
         text = json.dumps({"wrong": f"query: the answer has more than {ANSWER_BYTES // 2**20} MB; narrow it"})
