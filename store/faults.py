@@ -6,6 +6,7 @@ the service waits, where a locked, foreign or damaged file will not.
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Final
 
@@ -21,6 +22,7 @@ _DISK: Final = {
     "Input/output error": "the disk fails (input/output error); check it and have a backup at hand",
 }
 """Words of the operating system within the engine's messages, and what we make of them."""
+_MEMORY: Final = re.compile(r"Out of Memory|failed to (pin|allocate)|could not allocate")
 _DURABLE: Final = "COMMIT succeeded and is durable"
 
 
@@ -47,6 +49,11 @@ def fault(error: duckdb.Error, path: Path, verb: str) -> StoreError:
 def is_disk(message: str) -> bool:
     """Tell whether words of the system within a message are about the disk."""
     return any(words in message for words in _DISK)
+
+
+def is_memory(message: str) -> bool:
+    """Tell whether words of the engine are about its memory limit, which it says in several ways."""
+    return _MEMORY.search(message) is not None
 
 
 def first_line(error: duckdb.Error) -> str:

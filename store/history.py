@@ -90,8 +90,8 @@ class History:
         repaired = restore_log(path)
         try:
             connection = _opened(path, settings, read_only=False)
-        except StoreError as error:
-            repaired = cut_log(path, error)
+        except StoreError:
+            repaired = _mended(path)
             connection = _opened(path, settings, read_only=False)
         history = cls(connection, path, limits=limits)
         history._follow_log(repaired)
@@ -227,6 +227,15 @@ class History:
         """Roll back, if there is still a transaction to roll back."""
         with suppress(duckdb.Error):
             self._connection.rollback()
+
+
+def _mended(path: Path) -> Incident | None:
+    """Replay a log with more memory, since too little of it can look like damage; else cut the log."""
+    try:
+        _opened(path, DEFAULT_SETTINGS, read_only=False).close()
+    except StoreError as error:
+        return cut_log(path, error)
+    return None
 
 
 def _opened(path: Path, settings: StoreSettings, *, read_only: bool) -> duckdb.DuckDBPyConnection:

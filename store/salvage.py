@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Final
 
 from detect.errors import DiskError, StoreError
+from store.faults import is_memory
 from store.incident import Incident, IncidentKind
 from store.log_copy import copy_path, log_is_sound, log_path, write_from_copy
 
@@ -54,11 +55,13 @@ def cut_log(path: Path, error: StoreError) -> Incident:
     Raises
     ------
     StoreError
-        The same error when it is not about the log.
+        The same error when it is not about the log, or when the log may be sound: the disk or the memory
+        did not suffice to replay it.
     """
     text = str(error.__cause__ or error)
     log = log_path(path)
-    if not _REPLAY.search(text) or not log.exists():
+    may_be_sound = isinstance(error, DiskError) or is_memory(text)
+    if may_be_sound or not _REPLAY.search(text) or not log.exists():
         raise error
     try:
         aside = _put_aside(path)

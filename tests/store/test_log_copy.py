@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 from detect.errors import DiskError, StoreError
 from store.checks import digest
+from store.engine import StoreSettings, connect
 from store.history import History
 from store.log_copy import copy_path, log_is_sound, log_path
 from store.salvage import cut_log, restore_log
@@ -201,6 +202,51 @@ def test_an_error_that_is_not_about_the_log_stays_what_it_was(path: Path) -> Non
     assert raised.value is refused
     assert log_path(path).read_bytes() == b"whatever"
     assert sorted(p.name for p in path.parent.iterdir()) == [path.name, log_path(path).name]
+
+
+def test_a_log_that_needs_more_memory_than_we_may_take_is_no_damaged_one(
+    killed: tuple[Path, dict[str, str]], tmp_path: Path
+) -> None:
+    """It is replayed with more room once, whole, and the history goes on within its own limit."""
+    left, expected = killed
+    path = shutil.copytree(left.parent, tmp_path / "narrow", dirs_exist_ok=True) / left.name
+    narrow = StoreSettings(threads=1, memory_limit_mb=2)
+    with pytest.raises(StoreError, match="replaying WAL"):
+        connect(path, narrow, read_only=False)
+    with History.open(path, settings=narrow) as history:
+        [(limit,)] = rows(history, "SELECT current_setting('memory_limit')")
+        assert limit == "1.9 MiB"
+    with History.open(path, read_only=True) as history:
+        assert digest(history) == expected
+    assert not path.with_name(f"{path.name}.damaged").exists()
+
+
+@pytest.mark.parametrize(
+    ("error", "cut"),
+    [
+        (StoreError("Failure while replaying WAL file: Corrupt WAL file", where="x"), True),
+        (
+            StoreError("Failure while replaying WAL file: failed to pin block of size 256.0 KiB", where="x"),
+            False,
+        ),
+        (StoreError("Out of Memory Error: Failure while replaying WAL file", where="x"), False),
+        (DiskError("Failure while replaying WAL file", where="x"), False),
+    ],
+)
+def test_a_log_that_may_be_sound_is_not_cut(
+    killed: tuple[Path, dict[str, str]], tmp_path: Path, error: StoreError, *, cut: bool
+) -> None:
+    """Where memory or disk did not suffice to replay it, everything stays as it is for the next attempt."""
+    left, _ = killed
+    path = shutil.copytree(left.parent, tmp_path / "waits", dirs_exist_ok=True) / left.name
+    if cut:
+        assert cut_log(path, error).what.value == "log_cut"
+    else:
+        with pytest.raises(StoreError) as raised:
+            cut_log(path, error)
+        assert raised.value is error
+    assert log_path(path).exists() != cut
+    assert path.with_name(f"{path.name}.damaged").exists() == cut
 
 
 def test_a_copy_that_cannot_be_written_holds_no_commit_up(path: Path) -> None:
