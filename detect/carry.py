@@ -31,6 +31,7 @@ from detect.swing import (
     find_beat,
     forget_beat,
     lock_in,
+    pick_beat,
     swing_share,
 )
 
@@ -41,7 +42,7 @@ RESTING, PARK_GAIN = 200, 0.02  # an arm at rest for 10 s after a milking is par
 STEP_MM, STEP_DEG = 60.0, 6.0  # a cord and an angle that say as much as each other
 REMOVAL = 160  # bins (8 s) after the vacuum went within which a motion is the removal
 CALM = 60  # bins (3 s) after which a motion counts as a new one
-RECOVERED = 0.4  # of what the other stalls show: somebody set the arm of a stall that was never carried
+RECOVERED = 0.2  # of what the other stalls show: a stall with less was never carried, or is no longer
 OWN_S, NORM_S = 20.0, 2000.0  # memory of the milking's own level and of the stall's norm [s]
 OWN_KNOWN_S = 8.0  # carried seconds before the milking's own level is believed
 ON_S = 60  # bins (3 s) after the attaching in which people still hold the unit
@@ -67,7 +68,8 @@ def forget_arm(s: Any) -> None:
     s.bank_power[:] = 0.0
     s.own_swing[:] = 0.0
     s.own_swing_n, s.lost_s, s.visit_s = 0.0, 0.0, 0.0
-    s.swing_s = min(max(NEEDED_S / max(clearness(s, 0) + clearness(s, 1), 0.01), SHORTEST_S), LONGEST_S)
+    clear = max(clearness(s, 0) + clearness(s, 1), s.others_clear**2)
+    s.swing_s = min(max(NEEDED_S / max(clear, 0.01), SHORTEST_S), LONGEST_S)
 
 
 @compiled
@@ -150,7 +152,7 @@ def is_lost(s: Any, place: float, num: KernelNumbers) -> bool:
 def evidence(s: Any, share: float, num: KernelNumbers) -> int:
     """Return what the arm shows now: carried, slack or drag, or back from one of these."""
     if s.others_clear > 0.0:
-        return SLACK if share < RECOVERED else 0
+        return SLACK if 0.0 <= share < RECOVERED else 0
     place = place_odds(s, s.angle_mean, s.cord_mean)
     step = step_odds(s) if s.own_n >= OWN_KNOWN_S else 0.0
     if is_lost(s, place, num):
@@ -248,6 +250,8 @@ def watch_arm(s: Any, angle_deg: float, cord_mm: float, now: Now, num: KernelNum
     hanging = s.attached == 1 and b - s.up_bin > ON_S and b - s.high_bin < 20 and s.missing == 0
     if hanging and (s.arm_n > 0 or b - s.arm_bin > CALM):
         dt_s = min(max((b - s.last_arm) * BIN_S, BIN_S), 0.4)
+        if s.others_clear > 0.0:  # its norm tells no rate: what it shows now does
+            pick_beat(s, dt_s)
         swing = lock_in(s, now.turns, (angle_deg, cord_mm), dt_s)
         if s.arm_n >= POSED and b - s.arm_bin > CALM:
             beaten = s.arm_n * dt_s >= SWING_S + 0.5 * s.swing_s

@@ -20,7 +20,7 @@ from detect.machine import compiled
 from detect.params import BIN_S
 from detect.place import share_scatter
 from detect.state import Happening, Now
-from detect.swing import ALIKE, clearness
+from detect.swing import ALIKE, TRUSTED_S, clearness
 
 FOUND, CLOSED = int(Happening.AIR_FOUND), int(Happening.AIR_CLOSED)
 SECOND: Final = 20
@@ -57,7 +57,7 @@ YOUNG_S: Final = 45.0
 SOUND_KPA: Final = 1.0
 """A plant this little under its regulated level [kPa] is sound."""
 ARM_S: Final = 200.0
-"""Attached seconds of a stall before its arm is held against the others' [s]."""
+"""Attached seconds of a stall before others are held against its arm [s]."""
 NEVER_TAUT: Final = 0.25
 """A cord whose beat stands this little out of the noise, against the other stalls', was never taut."""
 LOW_RATE: Final = 0.25
@@ -289,7 +289,7 @@ def compare_arms(stalls: Any) -> None:
         if rate > 0 and abs(s.beat_at - rate) > ALIKE:
             s.beat_at = rate
         own = math.sqrt(clearness(s, 0) + clearness(s, 1))
-        s.others_clear = usual if s.norm_n >= ARM_S and own < NEVER_TAUT * usual else 0.0
+        s.others_clear = usual if s.norm_n >= TRUSTED_S and own < NEVER_TAUT * usual else 0.0
 
 
 @compiled

@@ -63,6 +63,8 @@ UP, LOST = 200.0, LOST_S * LOST_USUAL
         ({"cord_mean": WORK[1] + 45.0}, 2.1, BACK),
         ({"others_clear": 3.0, "lost_s": 9.0}, RECOVERED + 0.01, 0),
         ({"others_clear": 3.0}, RECOVERED - 0.01, SLACK),
+        ({"others_clear": 3.0}, 0.0, SLACK),
+        ({"others_clear": 3.0}, -1.0, 0),
     ],
 )
 def test_what_the_arm_shows(fields: dict[str, float], share: float, shown: int) -> None:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import pytest
 
-from detect.carry import CALM, ON_S, POSED, SLACK, SWING_LAG, watch_arm
+from detect.carry import CALM, ON_S, POSED, SLACK, SWING_LAG, forget_arm, watch_arm
 from detect.params import BIN_S
-from detect.swing import SWING_S, TRUSTED_S
+from detect.swing import LONGEST_S, NEEDED_S, SHORTEST_S, SWING_S, TRUSTED_S
 from tests.detect.by_hand import NUM, moment, stall
 
 AT = 10_110
@@ -109,3 +110,29 @@ def test_a_unit_that_is_not_carried_is_weighed_and_its_norm_forgotten() -> None:
     watch_arm(s, ANGLE, CORD, moment(AT), NUM)
     assert (s["astray_n"], s["astray_sum"], s["own_n"], s["norm_n"]) == (1, 0.0, 0.0, TRUSTED_S)
     assert (s["beat"] < 1.0).all()
+
+
+def test_a_stall_that_never_beat_is_told_only_once_a_beat_could_be_seen() -> None:
+    """With the attaching somebody may have set its arm: until the lock-in is full nothing is missing."""
+    needed = round((SWING_S + 0.5 * SWING_S) / DT_S)
+    for arm_n, shown in ((needed - 2, 0), (needed, SLACK)):
+        assert read(**GONE, arm_n=arm_n)["stray_state"] == shown
+
+
+def test_a_stall_that_never_beat_is_looked_at_where_its_beat_is_now() -> None:
+    """Its norm tells no rate: the rate of the moment does, near that of the others."""
+    s = stall(**(HANGS | GONE), others_at=15, beat_at=14)
+    s["bank_power"][:, 16] = 0.1
+    watch_arm(s, ANGLE, CORD, moment(AT), NUM)
+    assert s["beat_at"] == 16
+
+
+@pytest.mark.parametrize(
+    ("others", "memory_s"),
+    [(0.0, LONGEST_S), (math.sqrt(NEEDED_S / 5.0), 5.0), (4.0, SHORTEST_S)],
+)
+def test_a_beat_is_looked_for_as_long_as_one_like_the_others_needs(others: float, memory_s: float) -> None:
+    """A stall without a beat of its own would look for one that hardly stands out, and take longest."""
+    s = stall(**HANGS, others_clear=others, swing_noise=0.01)
+    forget_arm(s)
+    assert s["swing_s"] == pytest.approx(memory_s)

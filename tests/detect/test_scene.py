@@ -24,6 +24,7 @@ from detect.scene import (
     watch_unrest,
 )
 from detect.state import new_stalls
+from detect.swing import TRUSTED_S
 
 TEAT_AREA_M2 = math.pi * 0.022**2 / 4.0
 
@@ -135,7 +136,7 @@ def test_a_cord_that_was_never_taut_is_found_by_the_other_stalls() -> None:
     """What is always so at one stall is its norm, but all others show a beat six times clearer."""
     stalls = new_stalls(6).view(np.recarray)
     stalls["norm_n"], stalls["swing_noise"], stalls["norm_swing"] = 600.0, 0.01, 0.06
-    stalls["norm_swing"][2] = 0.01
-    stalls["norm_swing"][4], stalls["norm_n"][4] = 0.01, 30.0  # hardly known yet
+    stalls["norm_swing"][2], stalls["norm_n"][2] = 0.01, TRUSTED_S
+    stalls["norm_swing"][4], stalls["norm_n"][4] = 0.01, TRUSTED_S - 1.0  # hardly known yet
     compare_arms(stalls)
     assert list(stalls["others_clear"] > 0.0) == [False, False, True, False, False, False]
