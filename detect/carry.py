@@ -56,6 +56,7 @@ RARER, STAYS = 1.0, 1.5  # log odds: a dragged unit against a slack one; of what
 LOOSE = 1.5  # times the share of a lost beat: a weaker one out of place is slack, a stronger one drags
 BACK_SHARE = 2.0  # of the beat before: a cord that was slack until now
 MANY = 20  # arm readings (4 s) whose beat tells slack from drag better than the pose
+FAINT_SHARE, FAINT_BINS = 0.5, 900  # of the beat, over 45 s: a cow that hardly swings at first hung taut
 UNKNOWN_SHARE = 0.5  # of the weight carried by an arm that drags, or that has no beat
 SLACK, DRAG, BACK = 1, 2, 3
 
@@ -177,10 +178,16 @@ def off_state(s: Any, share: float, off: tuple[float, float], num: KernelNumbers
 
 
 @compiled
+def forget_support(s: Any) -> None:
+    """Take the unit for carried from now on."""
+    s.astray, s.stray_run, s.fine_run = 0, 0, 0
+
+
+@compiled
 def close_support(s: Any, end: int, removal: int, now: Now) -> None:
     """End an unsupported stretch; one found only while the unit was being removed is dropped."""
-    state, s.astray = s.astray, 0
-    s.stray_run, s.fine_run = 0, 0
+    state = s.astray
+    forget_support(s)
     if state == 0 or s.astray_found >= removal or end <= s.astray_bin:
         return
     s.astray_bins += end - s.astray_bin
@@ -189,6 +196,16 @@ def close_support(s: Any, end: int, removal: int, now: Now) -> None:
     h.from_bin, h.to_bin, h.found_bin = s.astray_bin, end, s.astray_found
     known = state == SLACK and s.astray_n > 0
     h.value = min(s.astray_sum / s.astray_n, 1.0) if known else UNKNOWN_SHARE
+
+
+@compiled
+def was_faint(s: Any, end: int) -> bool:
+    """Tell a slack stretch that began with the attaching, was soon over and showed half of a beat all along.
+
+    The first readings make the beat out badly; the mean of all of them is the better witness.
+    """
+    at_once = s.astray == SLACK and s.astray_bin == s.on_bin and end - s.astray_bin < FAINT_BINS
+    return bool(at_once and s.astray_sum > FAINT_SHARE * s.astray_n)
 
 
 @compiled
@@ -227,6 +244,8 @@ def decide(s: Any, shown: int, share: float, now: Now, num: KernelNumbers) -> No
     if s.astray != 0:
         s.fine_run = s.fine_run + step if shown in (0, BACK) else 0
         if s.fine_run >= num.clear_bins:
+            if was_faint(s, b - s.fine_run):
+                forget_support(s)
             close_support(s, b - s.fine_run, b + 1, now)
         return
     stood = stands(s, shown, step, num)

@@ -10,6 +10,8 @@ from detect.carry import (
     AT_ONCE_S,
     BACK,
     DRAG,
+    FAINT_BINS,
+    FAINT_SHARE,
     LEVEL_LAG,
     LOST_S,
     LOST_USUAL,
@@ -178,6 +180,26 @@ def test_a_stretch_ends_when_the_evidence_is_gone_for_six_seconds() -> None:
     s, (h,) = decided(n, 0, **known)
     assert (s["astray"], h["to_bin"]) == (0, AT - 4)
     assert decided(n, SLACK, **known)[0]["astray"] == SLACK
+
+
+@pytest.mark.parametrize(
+    ("fields", "told_of"),
+    [
+        ({}, False),
+        ({"astray_sum": 10.0 * FAINT_SHARE - 0.1}, True),  # hardly any of the beat
+        ({"astray": DRAG}, True),  # dragged: the beat says nothing
+        ({"astray_bin": AT - 399}, True),  # since later than the attaching
+        ({"on_bin": AT - FAINT_BINS, "astray_bin": AT - FAINT_BINS}, True),  # for long
+        ({"astray_sum": 0.0, "astray_n": 0}, True),  # no beat is known
+    ],
+)
+def test_a_faint_beginning_is_taken_back(fields: dict[str, float], told_of: bool) -> None:
+    """Slack from the attaching on, soon over, and half of the beat was there all along: it hung taut."""
+    faint = {"on_bin": AT - 400, "astray": SLACK, "astray_bin": AT - 400, "astray_found": AT - 300}
+    half = {"astray_n": 10, "astray_sum": 10.0 * FAINT_SHARE + 0.1}
+    s, said = decided(NUM.clear_bins // 4, 0, **(faint | half | fields))
+    assert (s["astray"], s["fine_run"], len(said)) == (0, 0, int(told_of))
+    assert (s["astray_bins"] > 0) == told_of
 
 
 def test_a_return_tells_what_was_before_it() -> None:
