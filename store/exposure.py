@@ -12,7 +12,7 @@ from typing import Final
 
 import duckdb
 
-from store.engine import Row, numbers
+from store.engine import Row
 from store.schema import CLINICAL_CASE, MILKING, TEST_DAY, Table
 
 HIGH_SCC: Final = 200_000
@@ -104,7 +104,9 @@ UPDATE cow_exposure AS kept SET
     late_slips = kept.late_slips + more.late_slips, fall_offs = kept.fall_offs + more.fall_offs
 FROM more WHERE kept.cow = more.cow AND kept.from_date = more.from_date AND kept.to_date = more.to_date
 """
-_CONCERNED: Final = "SELECT count(*) FROM cow_exposure WHERE event_date - INTERVAL 1 DAY > $1::TIMESTAMP"
+_CONCERNED: Final = """
+SELECT count(*) FROM cow_exposure WHERE event_date - INTERVAL 1 DAY > list_min($1::TIMESTAMP[])
+"""
 """Asked first, since it needs no join: each would leave some kilobytes in the engine (see DEVELOPERS.md)."""
 _TOLD: Final = tuple(
     MILKING.column_names.index(name) for name in ("cow", "start_at", "slips", "late_slips", "fall_offs")
@@ -125,5 +127,9 @@ def count_anew(connection: duckdb.DuckDBPyConnection, changed: frozenset[Table] 
 def add_milkings(connection: duckdb.DuckDBPyConnection, rows: Sequence[Row]) -> None:
     """Count milkings that the open transaction has stored; most are later than all test days."""
     counted = [[row[k] for k in _TOLD] for row in rows if row[_COMPLETE] and row[_COW] is not None]
-    if counted and any(numbers(connection, _CONCERNED, [min(row[1] for row in counted)])):
-        connection.execute(_ADD, list(zip(*counted, strict=True)))
+    if not counted:
+        return
+    columns = list(zip(*counted, strict=True))
+    [(concerned,)] = connection.execute(_CONCERNED, [columns[1]]).fetchall()
+    if concerned:
+        connection.execute(_ADD, columns)

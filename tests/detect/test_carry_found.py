@@ -189,7 +189,7 @@ def test_a_stretch_ends_when_the_evidence_is_gone_for_six_seconds() -> None:
         ({"astray_sum": 10.0 * FAINT_SHARE - 0.1}, True),  # hardly any of the beat
         ({"astray": DRAG}, True),  # dragged: the beat says nothing
         ({"astray_bin": AT - 399}, True),  # since later than the attaching
-        ({"on_bin": AT - FAINT_BINS, "astray_bin": AT - FAINT_BINS}, True),  # for long
+        ({"on_bin": AT - FAINT_BINS - 4, "astray_bin": AT - FAINT_BINS - 4}, True),  # for long
         ({"astray_sum": 0.0, "astray_n": 0}, True),  # no beat is known
     ],
 )
