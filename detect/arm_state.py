@@ -57,6 +57,7 @@ ARM_FIELDS: Final = [
     ("stray_run", "i8"),  # bins of evidence for the state below
     ("stray_state", "i8"),
     ("fine_run", "i8"),
+    ("fine_bin", "i8"),  # where the last stretch of this attachment ended; 0 none
     ("astray", "i8"),  # 0 carried, 1 slack, 2 drag
     ("astray_bin", "i8"),
     ("astray_found", "i8"),

@@ -43,6 +43,7 @@ STEP_MM, STEP_DEG = 60.0, 6.0  # a cord and an angle that say as much as each ot
 REMOVAL = 160  # bins (8 s) after the vacuum went within which a motion is the removal
 CALM = 60  # bins (3 s) after which a motion counts as a new one
 RECOVERED = 0.2  # of what the other stalls show: a stall with less was never carried, or is no longer
+KEPT = 1.5  # times that, once it was found
 OWN_S, NORM_S = 20.0, 2000.0  # memory of the milking's own level and of the stall's norm [s]
 OWN_KNOWN_S = 8.0  # carried seconds before the milking's own level is believed
 ON_S = 60  # bins (3 s) after the attaching in which people still hold the unit
@@ -64,7 +65,7 @@ SLACK, DRAG, BACK = 1, 2, 3
 @compiled
 def forget_arm(s: Any) -> None:
     """Begin anew at an attaching; the stall's norm stays."""
-    s.arm_n, s.own_n, s.stray_run, s.stray_state, s.fine_run = 0, 0.0, 0, 0, 0
+    s.arm_n, s.own_n, s.stray_run, s.stray_state, s.fine_run, s.fine_bin = 0, 0.0, 0, 0, 0, 0
     s.bank[:] = 0.0
     s.bank_power[:] = 0.0
     s.own_swing[:] = 0.0
@@ -153,7 +154,7 @@ def is_lost(s: Any, place: float, num: KernelNumbers) -> bool:
 def evidence(s: Any, share: float, num: KernelNumbers) -> int:
     """Return what the arm shows now: carried, slack or drag, or back from one of these."""
     if s.others_clear > 0.0:
-        return SLACK if 0.0 <= share < RECOVERED else 0
+        return SLACK if 0.0 <= share < (KEPT if s.astray != 0 else 1.0) * RECOVERED else 0
     place = place_odds(s, s.angle_mean, s.cord_mean)
     step = step_odds(s) if s.own_n >= OWN_KNOWN_S else 0.0
     if is_lost(s, place, num):
@@ -232,7 +233,7 @@ def begin_support(s: Any, state: int, since: int, now: Now) -> None:
     """Begin an unsupported stretch: with the attaching when the unit was hardly carried before."""
     s.astray, s.astray_found, s.fine_run = state, now.bin, 0
     at_once = s.own_n < AT_ONCE_S and since - s.on_bin < ATTACHING
-    s.astray_bin = s.on_bin if at_once else max(s.on_bin, since)
+    s.astray_bin = max(s.on_bin if at_once else since, s.on_bin, s.fine_bin)
     s.astray_sum, s.astray_n = 0.0, 0
 
 
@@ -244,21 +245,24 @@ def decide(s: Any, shown: int, share: float, now: Now, num: KernelNumbers) -> No
     if s.astray != 0:
         s.fine_run = s.fine_run + step if shown in (0, BACK) else 0
         if s.fine_run >= num.clear_bins:
-            if was_faint(s, b - s.fine_run):
+            s.fine_bin = b - s.fine_run
+            if was_faint(s, s.fine_bin):
                 forget_support(s)
-            close_support(s, b - s.fine_run, b + 1, now)
+            close_support(s, s.fine_bin, b + 1, now)
         return
     stood = stands(s, shown, step, num)
-    if shown == SLACK and is_lost(s, place_odds(s, s.angle_mean, s.cord_mean), num):
+    if shown == SLACK and s.others_clear == 0.0 and is_lost(s, place_odds(s, s.angle_mean, s.cord_mean), num):
         begin_support(s, SLACK, s.lost_bin - int(SWING_LAG * SWING_S / BIN_S), now)
     elif stood and shown == BACK:  # what this milking showed until now was the departure
         until = b - s.stray_run - LEVEL_LAG
         loose = share > BACK_SHARE or is_longer(s, s.own_angle - s.angle_mean, s.own_cord - s.cord_mean)
         begin_support(s, SLACK if loose else DRAG, s.on_bin, now)
-        s.astray_bin, s.own_n = s.on_bin, 0.0
+        s.astray_bin, s.own_n = max(s.on_bin, s.fine_bin), 0.0
         close_support(s, until, b + 1, now)
+        s.fine_bin = max(s.fine_bin, until)
     elif stood:
-        begin_support(s, shown, b - s.stray_run - LEVEL_LAG, now)
+        lag = int(SWING_LAG * SWING_S / BIN_S) if s.others_clear > 0.0 else LEVEL_LAG
+        begin_support(s, shown, b - s.stray_run - lag, now)
 
 
 @compiled

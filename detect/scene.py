@@ -60,6 +60,8 @@ ARM_S: Final = 200.0
 """Attached seconds of a stall before others are held against its arm [s]."""
 NEVER_TAUT: Final = 0.25
 """A cord whose beat stands this little out of the noise, against the other stalls', was never taut."""
+STILL_NOT: Final = 1.4
+"""... and stays so until it stands out this many times as much."""
 LOW_RATE: Final = 0.25
 """Log odds of a slip for each kPa the plant is low (0.4 N of holding force on a 22 mm teat)."""
 
@@ -289,7 +291,8 @@ def compare_arms(stalls: Any) -> None:
         if rate > 0 and abs(s.beat_at - rate) > ALIKE:
             s.beat_at = rate
         own = math.sqrt(clearness(s, 0) + clearness(s, 1))
-        s.others_clear = usual if s.norm_n >= TRUSTED_S and own < NEVER_TAUT * usual else 0.0
+        least = NEVER_TAUT * (STILL_NOT if s.others_clear > 0.0 else 1.0)
+        s.others_clear = usual if s.norm_n >= TRUSTED_S and own < least * usual else 0.0
 
 
 @compiled

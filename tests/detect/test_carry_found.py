@@ -12,6 +12,7 @@ from detect.carry import (
     DRAG,
     FAINT_BINS,
     FAINT_SHARE,
+    KEPT,
     LEVEL_LAG,
     LOST_S,
     LOST_USUAL,
@@ -67,6 +68,8 @@ UP, LOST = 200.0, LOST_S * LOST_USUAL
         ({"others_clear": 3.0}, RECOVERED - 0.01, SLACK),
         ({"others_clear": 3.0}, 0.0, SLACK),
         ({"others_clear": 3.0}, -1.0, 0),
+        ({"others_clear": 3.0, "astray": SLACK}, KEPT * RECOVERED - 0.01, SLACK),
+        ({"others_clear": 3.0, "astray": SLACK}, KEPT * RECOVERED + 0.01, 0),
     ],
 )
 def test_what_the_arm_shows(fields: dict[str, float], share: float, shown: int) -> None:
@@ -200,6 +203,32 @@ def test_a_faint_beginning_is_taken_back(fields: dict[str, float], told_of: bool
     s, said = decided(NUM.clear_bins // 4, 0, **(faint | half | fields))
     assert (s["astray"], s["fine_run"], len(said)) == (0, 0, int(told_of))
     assert (s["astray_bins"] > 0) == told_of
+
+
+def test_a_stretch_does_not_begin_before_the_last_one_ended() -> None:
+    """Whatever its evidence reaches back to: what was carried meanwhile was carried."""
+    known = {"astray": SLACK, "astray_bin": AT - 400, "astray_found": AT - 300, "astray_n": 1}
+    s, (first,) = decided(NUM.clear_bins // 4, 0, **known)
+    assert s["fine_bin"] == first["to_bin"]
+    late = {"fine_bin": s["fine_bin"], "on_bin": AT - 900}
+    since = {"lost_s": LOST_S + 0.1, "lost_bin": AT - 500}
+    assert decided(1, SLACK, **since)[0]["astray_bin"] < s["fine_bin"]
+    assert decided(1, SLACK, **since, **late)[0]["astray_bin"] == s["fine_bin"]
+    early = {"own_n": AT_ONCE_S - 0.1, "on_bin": AT - 300}
+    n = NUM.hold_bins // 4
+    assert decided(n + 1, DRAG, **early, fine_bin=AT - 100)[0]["astray_bin"] == AT - 100
+    pose = {"own_angle": WORK[0] + 9.0, "own_cord": WORK[1], "angle_mean": WORK[0], "cord_mean": WORK[1]}
+    s, (back,) = decided(n + 1, BACK, **pose, fine_bin=AT - 200)
+    assert (back["from_bin"], s["fine_bin"]) == (AT - 200, back["to_bin"])
+
+
+def test_a_stall_that_never_beat_must_show_none_for_a_while() -> None:
+    """One reading with little of it is noise there, however much was summed up before."""
+    gone = {"others_clear": 3.0, "lost_s": LOST_S + 0.1, "lost_bin": AT - 100}
+    n = NUM.hold_bins // 4
+    assert decided(n, SLACK, **gone)[0]["astray"] == 0
+    s = decided(n + 1, SLACK, **gone)[0]
+    assert s["astray_bin"] == AT + 4 * n - NUM.hold_bins - int(SWING_LAG * SWING_S / BIN_S)
 
 
 def test_a_return_tells_what_was_before_it() -> None:

@@ -99,6 +99,7 @@ def test_evidence_that_stands_begins_a_stretch() -> None:
         watch_arm(s, ANGLE, CORD, moment(AT + STEP * k), NUM)
     assert s["astray"] == SLACK
     assert s["astray_bin"] == AT - int(SWING_LAG * SWING_S / BIN_S)  # by which the lock-in is late
+    assert s["astray_found"] == AT + NUM.hold_bins
     assert s["visit_s"] == 0.0
 
 

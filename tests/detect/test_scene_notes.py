@@ -23,6 +23,7 @@ from detect.scene import (
     NOTE_DTYPE,
     SECOND,
     SOUND_KPA,
+    STILL_NOT,
     Witness,
     compare_arms,
     count_second,
@@ -239,6 +240,15 @@ def test_an_arm_far_less_clear_than_the_others_was_never_taut(factor: float, nev
         0.0,
         0.0,
     ]
+
+
+@pytest.mark.parametrize(
+    ("factor", "never"), [(1.1, True), (0.95 * STILL_NOT, True), (1.05 * STILL_NOT, False)]
+)
+def test_an_arm_that_was_never_taut_stays_so_until_it_stands_out(factor: float, never: bool) -> None:
+    """Else noise would make it known at one moment and unknown at the next."""
+    stalls = arms(6, norm_swing=[[0.06 * NEVER_TAUT * factor] * 2], others_clear=[2.0])
+    assert (stalls["others_clear"] > 0.0).tolist() == [never, False, False, False, False, False]
 
 
 def test_notes_are_taken_of_openings_found_and_closed() -> None:
