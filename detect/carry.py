@@ -44,6 +44,7 @@ REMOVAL = 160  # bins (8 s) after the vacuum went within which a motion is the r
 CALM = 60  # bins (3 s) after which a motion counts as a new one
 RECOVERED = 0.2  # of what the other stalls show: a stall with less was never carried, or is no longer
 KEPT = 1.5  # times that, once it was found
+FAINTER = 0.35  # of what the other stalls show: as long as such a beat needs is listened
 OWN_S, NORM_S = 20.0, 2000.0  # memory of the milking's own level and of the stall's norm [s]
 OWN_KNOWN_S = 8.0  # carried seconds before the milking's own level is believed
 ON_S = 60  # bins (3 s) after the attaching in which people still hold the unit
@@ -70,7 +71,7 @@ def forget_arm(s: Any) -> None:
     s.bank_power[:] = 0.0
     s.own_swing[:] = 0.0
     s.own_swing_n, s.lost_s, s.visit_s = 0.0, 0.0, 0.0
-    clear = max(clearness(s, 0) + clearness(s, 1), s.others_clear**2)
+    clear = max(clearness(s, 0) + clearness(s, 1), (FAINTER * s.others_clear) ** 2)
     s.swing_s = min(max(NEEDED_S / max(clear, 0.01), SHORTEST_S), LONGEST_S)
 
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from detect.carry import CALM, ON_S, POSED, SLACK, SWING_LAG, forget_arm, watch_arm
+from detect.carry import CALM, FAINTER, ON_S, POSED, SLACK, SWING_LAG, forget_arm, watch_arm
 from detect.params import BIN_S
 from detect.swing import LONGEST_S, NEEDED_S, SHORTEST_S, SWING_S, TRUSTED_S
 from tests.detect.by_hand import NUM, moment, stall
@@ -130,9 +130,11 @@ def test_a_stall_that_never_beat_is_looked_at_where_its_beat_is_now() -> None:
 
 @pytest.mark.parametrize(
     ("others", "memory_s"),
-    [(0.0, LONGEST_S), (math.sqrt(NEEDED_S / 5.0), 5.0), (4.0, SHORTEST_S)],
+    [(0.0, LONGEST_S), (math.sqrt(NEEDED_S / 5.0) / FAINTER, 5.0), (9.0, SHORTEST_S)],
 )
-def test_a_beat_is_looked_for_as_long_as_one_like_the_others_needs(others: float, memory_s: float) -> None:
+def test_a_beat_is_looked_for_as_long_as_one_fainter_than_the_others_needs(
+    others: float, memory_s: float
+) -> None:
     """A stall without a beat of its own would look for one that hardly stands out, and take longest."""
     s = stall(**HANGS, others_clear=others, swing_noise=0.01)
     forget_arm(s)
