@@ -15,6 +15,7 @@ from typing import Any, Final
 from dashboards.alerts.kinds import Alert, AlertRules, Finding, Standing
 from dashboards.alerts.words import payload
 from dashboards.heard import Heard
+from dashboards.lean import ENGINE, give_back
 from dashboards.live.day import day_figures
 from dashboards.live.feed import LiveFeed
 from dashboards.live.hub import Hub
@@ -87,6 +88,7 @@ class ServiceView:
         """Open the history for the service and remember it for questions."""
         history = SharedHistory.open(self._config.store.path, settings=SERVICE_SETTINGS)
         history.told = self._metrics.add_commit
+        give_back(ENGINE)  # before the first commits of a backlog take theirs
         self._history = history
         return history
 
