@@ -35,7 +35,7 @@ print(os.wait4(child.pid, 0)[2].ru_maxrss)
 SHORT = QueryLimits(rows=100, time_s=1.0)
 BOMBS = {
     "string": "SELECT repeat('x', 1500000000)",
-    "sort": "SELECT * FROM range(400000000) ORDER BY hash(range)",
+    "sort": "SELECT row_number() OVER (ORDER BY hash(range)) FROM range(40000000000)",
     "cross join": "SELECT count(*) FROM range(100000000) a, range(100000000) b",
     "wide answer": "SELECT repeat('x', 1000000) FROM range(90)",
     "join": "SELECT count(*) FROM range(9000000) a JOIN range(9000000) b ON a.range % 7 < b.range",
