@@ -91,7 +91,7 @@ class History:
         try:
             connection = _opened(path, settings, read_only=False)
         except StoreError:
-            repaired = _mended(path)
+            repaired = _mended(path) or repaired
             connection = _opened(path, settings, read_only=False)
         history = cls(connection, path, limits=limits)
         history._follow_log(repaired)

@@ -20,7 +20,7 @@ MEMORY_BYTES: Final = 2 * 2**30
 ENGINE_MB: Final = 96
 """What the engine may use of it: the advisor's views of 2.2 million milkings go within 64 (measured)."""
 ROOM_BYTES: Final = 150 * 2**20
-"""What the process may take, once its libraries are loaded: one of those views failed within 130 MB (measured).
+"""What the process may take, once its libraries are loaded: one of those views failed within 130 MB.
 
 The engine's own limit leaves out what an expression builds; that of the address space is no use for so
 little, since libraries take hundreds of megabytes of it that are never touched.

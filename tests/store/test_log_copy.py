@@ -221,6 +221,19 @@ def test_a_log_that_needs_more_memory_than_we_may_take_is_no_damaged_one(
     assert not path.with_name(f"{path.name}.damaged").exists()
 
 
+def test_what_was_restored_is_noted_although_memory_was_short_too(
+    killed: tuple[Path, dict[str, str]], tmp_path: Path
+) -> None:
+    """One trouble does not hide the other."""
+    left, _ = killed
+    path = shutil.copytree(left.parent, tmp_path / "both", dirs_exist_ok=True) / left.name
+    log_path(path).write_bytes(flipped(60)(log_path(path).read_bytes()))
+    with History.open(path, settings=StoreSettings(threads=1, memory_limit_mb=2)):
+        pass
+    with History.open(path, read_only=True) as history:
+        assert rows(history, "SELECT what FROM incident") == [("log_restored",)]
+
+
 @pytest.mark.parametrize(
     ("error", "cut"),
     [
