@@ -53,6 +53,10 @@ CERTAIN = 5  # bins (0.25 s) after which a loss within a longer leak is told
 YOUNG = 320  # bins (16 s) since the first cup in which another may still be put on
 LEAST_L = 0.03  # less than this is lost among the slugs
 LEAST_L_MIN = 0.3  # and less than this on the mean among the drifts: the vent alone takes in 4-12 L/min
+LONG, LONG_L_MIN = (
+    400,
+    2.0,
+)  # over 20 s less than this is no slip: a sound unit takes in up to 0.8 all the time
 NONE, OPEN, PAUSE = int(Opening.NONE), int(Opening.OPEN), int(Opening.PAUSE)
 FOUND, CLOSED = int(Happening.AIR_FOUND), int(Happening.AIR_CLOSED)
 UNLEARNED = 120  # bins (6 s) after an event from which nothing is learned
@@ -187,8 +191,9 @@ def belief(s: Any, num: KernelNumbers) -> float:
 def report_event(s: Any, now: Now, num: KernelNumbers) -> None:
     """Write a finished event to the output and clear it; what was hardly air is dropped."""
     s.opening = NONE
-    lasted_s = (s.ev_last + 1 - s.ev_on) * BIN_S
-    if s.ev_l < max(LEAST_L, LEAST_L_MIN / 60.0 * lasted_s) or s.ev_depth <= 0.0:
+    lasted = s.ev_last + 1 - s.ev_on
+    least_l_min = LONG_L_MIN if lasted > LONG and s.ev_low == 0 else LEAST_L_MIN
+    if s.ev_l < max(LEAST_L, least_l_min / 60.0 * lasted * BIN_S) or s.ev_depth <= 0.0:
         return
     if s.ev_milked < MILKED and not still_sealed(s):
         return
