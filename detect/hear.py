@@ -52,6 +52,8 @@ JUST_BEFORE = 10  # bins (0.5 s): what begins so shortly before a loss or a take
 CERTAIN = 5  # bins (0.25 s) after which a loss within a longer leak is told
 YOUNG = 320  # bins (16 s) since the first cup in which another may still be put on
 LEAST_L = 0.03  # less than this is lost among the slugs
+SMALL_L = 0.15  # under this the odds against a slug go with the litres, where there are many
+USUAL_TAIL, HEAVY_TAIL = 2.8, 3.6  # of stalls with ordinary slugs and with heavy ones
 LEAST_L_MIN = 0.3  # and less than this on the mean among the drifts: the vent alone takes in 4-12 L/min
 LONG, LONG_L_MIN = (
     400,
@@ -184,6 +186,8 @@ def belief(s: Any, num: KernelNumbers) -> float:
         return 1.0
     constant, rise, tail, attaching = num.belief
     odds = constant + rise * math.log(max(s.ev_rise, 1.0)) + tail * math.log(s.ev_tail)
+    slugs = min(max((s.ev_tail - USUAL_TAIL) / (HEAVY_TAIL - USUAL_TAIL), 0.0), 1.0)
+    odds += slugs * math.log(min(max(s.ev_l, LEAST_L) / SMALL_L, 1.0))
     return float(1.0 / (1.0 + math.exp(-odds - (attaching if young else 0.0))))
 
 

@@ -12,6 +12,7 @@ from detect.hear import (
     CERTAIN,
     FAINT_L_MIN,
     FAINT_RISE,
+    HEAVY_TAIL,
     LAG,
     LEAST_L,
     LEAST_L_MIN,
@@ -22,10 +23,12 @@ from detect.hear import (
     PLAIN_SCORE,
     SEALING_KPA,
     SLOW_SHARE,
+    SMALL_L,
     SOME_MORE_KG_MIN,
     SPAN,
     STALE,
     SUNK_SHARE,
+    USUAL_TAIL,
     YOUNG,
     belief,
     report_event,
@@ -94,6 +97,7 @@ def test_the_row_holds_the_event_s_figures() -> None:
     [
         ({"ev_l": 0.99 * LEAST_L}, False),
         ({"ev_l": 1.01 * LEAST_L}, True),
+        ({"ev_l": 1.01 * LEAST_L, "ev_tail": HEAVY_TAIL}, False),
         ({"ev_on": AT - 320, "ev_l": 0.98 * LEAST_L_MIN * 15.0 / 60.0}, False),
         ({"ev_on": AT - 320, "ev_l": 1.02 * LEAST_L_MIN * 15.0 / 60.0}, True),
         ({"ev_on": AT - 600, "ev_l": 0.98 * LONG_L_MIN * 29.0 / 60.0}, False),
@@ -171,6 +175,23 @@ def odds(**fields: Any) -> float:
     """Return the logarithm of the odds that an event was air."""
     p = belief(event(**fields), NUM)
     return math.log(p / (1.0 - p))
+
+
+def test_the_less_air_the_likelier_a_slug() -> None:
+    """Under 0.15 L the odds go with the litres, down to what is dropped anyway; above they do not."""
+    heavy = {"ev_tail": HEAVY_TAIL}
+    assert odds(**heavy, ev_l=SMALL_L) - odds(**heavy, ev_l=0.5 * SMALL_L) == pytest.approx(math.log(2.0))
+    least = math.log(LEAST_L / SMALL_L)
+    assert odds(**heavy, ev_l=LEAST_L) - odds(**heavy, ev_l=SMALL_L) == pytest.approx(least)
+    assert odds(**heavy, ev_l=LEAST_L / 3.0) == odds(**heavy, ev_l=LEAST_L)
+    assert odds(**heavy, ev_l=7.0) == odds(**heavy, ev_l=SMALL_L)
+
+
+@pytest.mark.parametrize(("tail", "part"), [(USUAL_TAIL, 0.0), (3.2, 0.5), (HEAVY_TAIL, 1.0), (9.0, 1.0)])
+def test_few_slugs_do_not_make_a_small_slip_doubtful(tail: float, part: float) -> None:
+    """The litres count by how heavy the stall's tail is."""
+    lost = odds(ev_tail=tail, ev_l=SMALL_L) - odds(ev_tail=tail, ev_l=0.5 * SMALL_L)
+    assert lost == pytest.approx(part * math.log(2.0))
 
 
 def test_the_belief_is_a_logistic_regression() -> None:
