@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -66,6 +67,20 @@ def test_a_clip_holds_five_seconds_before_and_after(path: Path) -> None:
     assert clips[0][3] == list(range(15 * 50, 26 * 50))
     assert clips[1][3] == list(range(35 * 50, round(46.5 * 50)))
     assert samples == [(T0_NS + 15 * SECOND_NS, 7.5), (T0_NS + 15 * SECOND_NS + 20_000_000, 7.51)]
+
+
+def test_clips_cut_together_hold_each_its_own_stall(path: Path) -> None:
+    """Two stalls in one batch, at rates of their own; what lies outside a clip does not decide its rate."""
+    first, other = event(1, at_s=20), replace(event(2, at_s=40), stall=1)
+    slow = [StallVacuum(1, T0_NS + s * SECOND_NS, 10.0, np.full(10, 30.0)) for s in range(30)]
+    frames = [*(frame(s) for s in range(LENGTH_S)), *slow, *(frame(s, 1) for s in range(30, LENGTH_S))]
+    with History.open(path) as history:
+        history.commit(Batch(PARLOR, [first, other], vacuum=ReadingBatch.of(frames)))
+        clips = rows(history, "SELECT stall, rate_hz, vacuum_dapa FROM clip ORDER BY start_at")
+    assert clips == [
+        (STALL, RATE_HZ, list(range(15 * 50, 26 * 50))),
+        (1, RATE_HZ, list(range(35 * 50, 46 * 50))),
+    ]
 
 
 def test_a_clip_of_a_refused_batch_comes_with_the_next(path: Path) -> None:
