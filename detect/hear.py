@@ -36,6 +36,7 @@ SLOW_SHARE = 0.5  # a fall of which less than this came within 0.25 s did not be
 DEEP_SHARE = 0.3  # under this share of the quiet vacuum nothing has resealed
 ECHO_SHARE = 0.15  # of the event's peak: a smaller further opening is the recovery from the last one
 PLAIN_SCORE = 20.0  # no slug fell or came back as suddenly
+DEEP_KPA = 12.0  # before it the slugs of a heavy line may hide all litres of a short slip
 FAINT_RISE = 6.0  # and it did not reseal like a slip
 FAINT_L_MIN = 20.0  # what never was more and took longer than that was a drift, no air
 MORE_MILK, SOME_MORE_KG_MIN = 1.3, 0.3  # what came with so much more milk was its rise
@@ -179,6 +180,12 @@ def sunk(s: Any) -> bool:
 
 
 @compiled
+def plain(s: Any) -> bool:
+    """Tell an event that fell and resealed as suddenly as no slug and no rise of milk does."""
+    return bool(min(s.ev_score, 2.0 * s.ev_rise) > PLAIN_SCORE)
+
+
+@compiled
 def belief(s: Any, num: KernelNumbers) -> float:
     """Return how likely the event was air and no slug; a unit that lost its seal is beyond doubt."""
     young = s.ev_on - s.on_bin < YOUNG
@@ -192,12 +199,20 @@ def belief(s: Any, num: KernelNumbers) -> float:
 
 
 @compiled
+def too_little(s: Any) -> bool:
+    """Tell air lost among slugs and drifts; a deep and plain fall let some in, however little is found."""
+    if s.ev_depth > DEEP_KPA and plain(s):
+        return False
+    lasted = s.ev_last + 1 - s.ev_on
+    least_l_min = LONG_L_MIN if lasted > LONG and s.ev_low == 0 else LEAST_L_MIN
+    return bool(s.ev_depth <= 0.0 or s.ev_l < max(LEAST_L, least_l_min / 60.0 * lasted * BIN_S))
+
+
+@compiled
 def report_event(s: Any, now: Now, num: KernelNumbers) -> None:
     """Write a finished event to the output and clear it; what was hardly air is dropped."""
     s.opening = NONE
-    lasted = s.ev_last + 1 - s.ev_on
-    least_l_min = LONG_L_MIN if lasted > LONG and s.ev_low == 0 else LEAST_L_MIN
-    if s.ev_l < max(LEAST_L, least_l_min / 60.0 * lasted * BIN_S) or s.ev_depth <= 0.0:
+    if too_little(s):
         return
     if s.ev_milked < MILKED and not still_sealed(s):
         return
@@ -210,11 +225,11 @@ def report_event(s: Any, now: Now, num: KernelNumbers) -> None:
     believed = belief(s, num)
     if believed < num.least_belief:
         return
-    if min(s.ev_score, 2.0 * s.ev_rise) > PLAIN_SCORE:  # no slug: it must not raise a bad stall's bar
+    if plain(s):  # no slug: it must not raise a bad stall's bar
         s.tail = min(s.tail, s.ev_tail)
     h = report(now, CLOSED, s.index)
     h.from_bin, h.to_bin, h.found_bin = s.ev_on, s.ev_last + 1, s.ev_found
-    h.depth, h.fall, h.litres, h.peak = s.ev_depth, s.ev_fall, s.ev_l, s.ev_peak
+    h.depth, h.fall, h.litres, h.peak = s.ev_depth, s.ev_fall, max(s.ev_l, LEAST_L), s.ev_peak
     h.pulses, h.flow, h.base, h.score = s.ev_pulses, s.ev_flow, s.ev_base, s.ev_score
     h.flag, h.value, h.rise = s.ev_low, s.ev_common, s.ev_rise
     h.tail, h.belief = s.ev_tail, believed

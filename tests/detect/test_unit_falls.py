@@ -10,7 +10,7 @@ import pytest
 from detect.hear import NONE, OPEN
 from detect.opening import FALLEN
 from detect.params import BIN_S
-from detect.state import USUAL_TAKE_OFF_S
+from detect.state import MILKED, USUAL_TAKE_OFF_S
 from detect.unit import (
     DETACHED,
     FASTEST_S,
@@ -109,7 +109,21 @@ def test_a_vacuum_that_goes_much_faster_than_usual_was_opened(
     for name, value in fields.items():
         s[name] = value
     assert FASTEST_S < NUM.sudden_fall_s < 0.5
-    assert was_opened(s, NUM) is opened
+    assert was_opened(s, AT + 20, NUM) is opened
+
+
+@pytest.mark.parametrize(
+    ("back_kpa", "milked", "opened"),
+    [(9.0, MILKED, True), (2.1, MILKED, True), (1.9, MILKED, False), (0.5, MILKED, False), (9.0, 0, False)],
+)
+def test_vacuum_that_comes_back_comes_through_an_open_line(
+    back_kpa: float, milked: int, opened: bool
+) -> None:
+    """Behind a shut valve it only goes; before the let-down it may be cups that still hang open."""
+    s = stall(high_bin=AT - 60, on_bin=AT - 900, fell_bin=AT - 49, off_run=50, milked=milked, kpa=back_kpa)
+    write_raw(s, AT - 100, [QUIET_KPA] * 41 + [30.0, 26.0, 22.0, 20.0, 18.0, 16.0, 14.0, 13.0, 12.0, 11.0])
+    write_raw(s, AT - 49, [0.5] * 30 + [back_kpa] * 20)
+    assert was_opened(s, AT, NUM) is opened
 
 
 def slipping(**fields: Any) -> Any:
