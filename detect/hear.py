@@ -51,7 +51,7 @@ HELD_AFTER = 20  # baseline and reference stay frozen for 1 s after an opening
 LOOK_AGAIN = 100  # bins (5 s) of air after which the pulsation is looked for once more
 JUST_BEFORE = 10  # bins (0.5 s): what begins so shortly before a loss or a take-off is part of it
 CERTAIN = 5  # bins (0.25 s) after which a loss within a longer leak is told
-YOUNG = 320  # bins (16 s) since the first cup in which another may still be put on
+YOUNG, ALL_ON = 320, 400  # bins (16 and 20 s) since the first cup: another may still be put on, or hardly any
 LEAST_L = 0.03  # less than this is lost among the slugs
 SMALL_L = 0.15  # under this the odds against a slug go with the litres, where there are many
 USUAL_TAIL, HEAVY_TAIL = 2.8, 3.6  # of stalls with ordinary slugs and with heavy ones
@@ -167,6 +167,14 @@ def follow_event(s: Any, b: int, excess: float, num: KernelNumbers) -> None:
 
 
 @compiled
+def take_up(s: Any, kpa: float) -> None:
+    """Take up an opening that a gap tore while the unit hung open, if it still does."""
+    torn = s.opening == PAUSE and s.ev_last == s.gap_bin - 1 and s.low_run > 0
+    if torn and kpa < CLOSE_TO_HALF * s.ev_base:
+        s.opening = OPEN
+
+
+@compiled
 def still_sealed(s: Any) -> bool:
     """Tell a slip before the first milk from attaching: each cup that is put on raises the vacuum."""
     return bool(s.seen < LAG + SPAN or s.level_sum / SPAN - s.ev_base < SEALING_KPA)
@@ -186,16 +194,22 @@ def plain(s: Any) -> bool:
 
 
 @compiled
+def still_putting_on(s: Any) -> float:
+    """Return how far another cup must be reckoned with, 0 to 1."""
+    return float(min(max((ALL_ON - (s.ev_on - s.on_bin)) / (ALL_ON - YOUNG), 0.0), 1.0))
+
+
+@compiled
 def belief(s: Any, num: KernelNumbers) -> float:
     """Return how likely the event was air and no slug; a unit that lost its seal is beyond doubt."""
-    young = s.ev_on - s.on_bin < YOUNG
-    if s.ev_low < 0 or (s.ev_low > 0 and not young):
+    cups = still_putting_on(s)
+    if s.ev_low < 0 or (s.ev_low > 0 and cups == 0.0):
         return 1.0
     constant, rise, tail, attaching = num.belief
     odds = constant + rise * math.log(max(s.ev_rise, 1.0)) + tail * math.log(s.ev_tail)
     slugs = min(max((s.ev_tail - USUAL_TAIL) / (HEAVY_TAIL - USUAL_TAIL), 0.0), 1.0)
     odds += slugs * math.log(min(max(s.ev_l, LEAST_L) / SMALL_L, 1.0))
-    return float(1.0 / (1.0 + math.exp(-odds - (attaching if young else 0.0))))
+    return float(1.0 / (1.0 + math.exp(-odds - attaching * cups)))
 
 
 @compiled

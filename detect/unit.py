@@ -21,7 +21,7 @@ from detect.hear import (
     split_loss,
 )
 from detect.machine import compiled
-from detect.opening import air_at, back_to_sure, has_fallen, make_sure
+from detect.opening import air_at, back_to_sure, easing_began, has_fallen, make_sure
 from detect.params import BIN_S, KernelNumbers
 from detect.place import learn_place
 from detect.ripple import find_ripple
@@ -297,6 +297,8 @@ def detach(s: Any, now: Now, num: KernelNumbers) -> None:
     """Close the attachment; tell a take-off from a unit that lost its seal by how the vacuum went."""
     low = now.bin - s.off_run + 1
     start = max(s.high_bin + 1, s.on_bin)
+    if s.opening == OPEN and s.low_run > 0 and s.eased == 1:
+        start = min(start, max(easing_began(s, s.low_on), s.on_bin))
     if s.opening != NONE:
         if was_opened(s, now.bin, num):
             lose_unit(s, last_fall(s), now, num)

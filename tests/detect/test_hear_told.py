@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from detect.hear import (
+    ALL_ON,
     APART,
     CERTAIN,
     DEEP_KPA,
@@ -211,8 +212,8 @@ def test_the_belief_is_a_logistic_regression() -> None:
     assert odds(ev_rise=0.2, ev_tail=1.0) == pytest.approx(constant)
     assert odds(ev_rise=6.0) - odds(ev_rise=3.0) == pytest.approx(rise * math.log(2.0))
     assert odds(ev_tail=6.0) - odds(ev_tail=3.0) == pytest.approx(tail * math.log(2.0))
-    assert odds(on_bin=AT - 39 - YOUNG) - odds() == pytest.approx(attaching)
-    assert odds(on_bin=AT - 40 - YOUNG) == odds()
+    for age, part in ((0, 1.0), (YOUNG, 1.0), ((YOUNG + ALL_ON) // 2, 0.5), (ALL_ON, 0.0), (3 * ALL_ON, 0.0)):
+        assert odds(on_bin=AT - 40 - age) - odds() == pytest.approx(part * attaching)
 
 
 def test_a_unit_that_lost_its_seal_is_beyond_doubt() -> None:
@@ -220,6 +221,8 @@ def test_a_unit_that_lost_its_seal_is_beyond_doubt() -> None:
     assert belief(event(ev_low=-1, on_bin=AT - 41), NUM) == 1.0
     assert belief(event(ev_low=3), NUM) == 1.0
     assert belief(event(ev_low=3, on_bin=AT - 41), NUM) < 0.1
+    assert belief(event(ev_low=3, on_bin=AT - 39 - ALL_ON), NUM) < 1.0
+    assert belief(event(ev_low=3, on_bin=AT - 40 - ALL_ON), NUM) == 1.0
     assert belief(event(ev_low=0), NUM) < 1.0
 
 
