@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from detect.batch import ReadingBatch
 from detect.checkpoint import Checkpoint
 from detect.results import Result
+from store.trace import Trace
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,4 +61,4 @@ class Batch:
     watermarks: Mapping[str, Watermark] = field(default_factory=dict)
     checkpoint: Checkpoint | None = None
     missing: Sequence[MissingFrames] = ()
-    vacuum: ReadingBatch = field(default_factory=lambda: ReadingBatch.of(()))
+    vacuum: Sequence[Trace] = ()

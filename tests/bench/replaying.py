@@ -19,7 +19,7 @@ from ingest.capture import CaptureWriter, read_parts
 from ingest.decode import Decoder, Frame
 from ingest.lanes import Lanes
 from ingest.pipeline import Pipeline
-from ingest.replay import in_batches, replay
+from ingest.replay import in_pieces, replay
 from ingest.sequencer import Sequencer
 from ingest.usual import Decoded, decode_all
 from ingest.wire import Message
@@ -118,7 +118,7 @@ def _one_by_one(capture: Path, sent: Sequence[Message], stalls: int) -> dict[str
     root, parlor = sent[0].topic.split("/")[:2]
     decoder = Decoder(root, parlor, stalls)
     spent: dict[str, float] = {}
-    read = _timed(spent, "read", lambda: list(in_batches(read_parts(capture))))
+    read = _timed(spent, "read", lambda: list(in_pieces(read_parts(capture))))
     batches = _timed(spent, "decode", lambda: [decode_all(decoder, batch) for batch in read])
     sequencer = Sequencer({})
     _timed(spent, "sequence", lambda: [put_in_order(sequencer, batch) for batch in batches])

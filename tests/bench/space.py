@@ -20,6 +20,7 @@ from store.batch import Batch
 from store.engine import append_rows
 from store.history import History
 from store.schema import CLIP
+from store.trace import traces
 from tests.bench.figures import Row, Size
 
 PART: Final = "space"
@@ -193,7 +194,7 @@ def _commit_clips(history: History, numbers: range) -> None:
         vacuum.append(StallVacuum(stall, t_ns, CLIP_HZ, 0.05 * np.rint(kpa / 0.05)))
         event = _event(f"m{number}", stall, t_ns, rng)
         events.append(_moved(event, number, t_ns + 5 * S_NS))
-    history.commit(Batch(PARLOR, events, vacuum=ReadingBatch.of(vacuum)))
+    history.commit(Batch(PARLOR, events, vacuum=traces(ReadingBatch.of(vacuum))))
 
 
 def _moved(event: AirEvent, number: int, start_ns: int) -> AirEvent:
