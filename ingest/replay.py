@@ -12,9 +12,9 @@ from ingest.pipeline import Pipeline
 from ingest.usual import Decoded
 
 PIECE_MESSAGES: Final = 10_000
-"""Messages read at once, half a minute of eighty stalls: their memory is used again for the next (measured)."""
+"""Messages read at once, half a minute of eighty stalls: the next take their memory (measured)."""
 COMMIT_NS: Final = 900 * 10**9
-"""Receive time in one commit [ns]: the fixed cost of a commit is spread over a quarter of an hour (measured)."""
+"""Receive time in one commit [ns], by which its fixed cost is spread over a quarter of an hour (measured)."""
 COMMIT_MESSAGES: Final = 300_000
 """Most messages in one commit, but for a piece: the bound on memory (engineering choice)."""
 COMMIT_REFUSED: Final = 1_000

@@ -29,7 +29,7 @@ LONGEST_NS: Final = 20_000_000_000
 RECENT_NS: Final = 300_000_000_000
 """Vacuum at hand for clips [ns]: the longest clip and the detector's delay."""
 TRIM_EVERY_BYTES: Final = 4_000_000
-"""Vacuum stored between two removals of what is no longer recent: two minutes of 80 stalls (engineering choice)."""
+"""Stored between two removals of what is not recent: two minutes of 80 stalls (engineering choice)."""
 ROW_BYTES: Final = 100
 """What a row weighs besides its samples."""
 

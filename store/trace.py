@@ -55,7 +55,5 @@ def traces(read: ReadingBatch) -> list[Trace]:
         samples = np.rint(vacuum.values * DAPA_PER_KPA).astype("<i2")[places].tobytes()
     told = (stall[begins], t_ns[begins], end_ns[stops - 1], rate_hz[begins])
     cuts = pairwise([0, *(2 * ends[stops - 1]).tolist()])
-    return [
-        Trace(*row, samples[at:stop])
-        for *row, (at, stop) in zip(*(column.tolist() for column in told), cuts, strict=True)
-    ]
+    pieces = (samples[at:stop] for at, stop in cuts)
+    return list(map(Trace, *(column.tolist() for column in told), pieces))
