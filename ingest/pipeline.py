@@ -22,11 +22,11 @@ from ingest.lanes import Lanes
 from ingest.messages import Messages
 from ingest.redelivery import Mark, Origin, Redelivery
 from ingest.sequencer import DEFAULT_LIMITS, Astray, Dropped, Gap, HoldLimits, Outcome, Sequencer, Surplus
+from ingest.traces import traces
 from ingest.unread import missing, quarantined
 from ingest.usual import Decoded, decode_all
 from ingest.wire import Message
-from store.batch import Batch, Quarantined, Watermark
-from store.trace import Trace, traces
+from store.batch import Batch, Quarantined, Trace, Watermark
 
 _ASTRAY: Final = Rejected("impossible sequence number: far from all others of its topic")
 Came = tuple[Message, Origin | None]

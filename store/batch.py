@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 
 from detect.checkpoint import Checkpoint
 from detect.results import Result
-from store.trace import Trace
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +43,29 @@ class MissingFrames:
     last_seq: int
     start_ns: int
     end_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """The vacuum of one stall without a break.
+
+    Attributes
+    ----------
+    stall:
+        Whose it is.
+    t_ns, end_ns:
+        Device time of the first sample, and one step behind the last [ns].
+    rate_hz:
+        Samples a second.
+    samples:
+        In steps of 10 Pa, two bytes each, little-endian.
+    """
+
+    stall: int
+    t_ns: int
+    end_ns: int
+    rate_hz: float
+    samples: bytes
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,10 +17,10 @@ import duckdb
 import numpy as np
 
 from detect.results import AirEvent, Result
+from store.batch import Trace
 from store.engine import Row, append_rows
 from store.rows import instant
 from store.schema import CLIP
-from store.trace import Trace
 
 MARGIN_NS: Final = 5_000_000_000
 """Vacuum kept before and after an event [ns]."""

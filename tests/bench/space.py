@@ -16,11 +16,11 @@ from detect.batch import ReadingBatch
 from detect.kinds import AirKind, Cause, Phase
 from detect.readings import StallVacuum
 from detect.results import AirEvent, Milking
+from ingest.traces import traces
 from store.batch import Batch
 from store.engine import append_rows
 from store.history import History
 from store.schema import CLIP
-from store.trace import traces
 from tests.bench.figures import Row, Size
 
 PART: Final = "space"

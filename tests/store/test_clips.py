@@ -17,10 +17,10 @@ from detect.checkpoint import Checkpoint
 from detect.errors import StoreError
 from detect.readings import StallVacuum
 from detect.results import AirEvent
+from ingest.traces import traces
 from store.checks import digest
 from store.exchange import export_tables, load_tables
 from store.history import Batch, History
-from store.trace import traces
 from tests.store.drawn import PARLOR, SECOND_NS, T0_NS, air_event, rows
 
 RATE_HZ = 50.0
