@@ -38,7 +38,7 @@ def traces(read: ReadingBatch) -> list[Trace]:
 
 @compiled
 def pack(values: Any, rows: Any, packed: Any) -> None:
-    """Write the numbers of some rows one behind the other, in steps of 10 Pa; a vacuum fits into two bytes."""
+    """Write the numbers of some rows one behind the other in steps of 10 Pa; vacuum fits into two bytes."""
     at = 0
     for i in range(rows.shape[0]):
         count = rows[i].count
