@@ -164,7 +164,7 @@ def decode_all(decoder: Decoder, messages: Messages) -> Decoded:
     text = np.frombuffer(b"".join([*messages.payloads, PADDING]), np.uint8)
     ends = np.cumsum(list(map(len, messages.payloads)), dtype=np.int64)
     numbers = np.array(list(map(topics.numbers.get, messages.topics, repeat(len(topics.names)))), np.int64)
-    rows, stamps = topics.rows[numbers], np.zeros(len(messages), STAMP_DTYPE)
+    rows, stamps = topics.rows.take(numbers), np.zeros(len(messages), STAMP_DTYPE)
     stamps["boot_size"] = -1
     values = np.empty(len(text) // 2 + 1)
     used = scan(text, ends, messages.recv_ns, rows, stamps, values, scan_limits(decoder))
