@@ -88,10 +88,11 @@ def cut_short(messages: list[Message], after: int) -> Iterator[Messages]:
 
 
 def test_a_replay_that_was_stopped_is_taken_up(tmp_path: Path) -> None:
-    """After a stop in the middle, a second run of the whole capture gives the tables of one run."""
+    """What stands before the fault is stored; a second run of the whole gives the tables of one run."""
     messages = record(400)
     with pytest.raises(InputError, match="line 4711"):
         replayed(tmp_path / "a.duckdb", cut_short(messages, 3000))
+    assert len(tables(tmp_path / "a.duckdb")["condition_event"]) > 100
     replayed(tmp_path / "a.duckdb", [Messages.of(messages)])
     replayed(tmp_path / "whole.duckdb", [Messages.of(messages)])
     assert tables(tmp_path / "a.duckdb") == tables(tmp_path / "whole.duckdb")
