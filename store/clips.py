@@ -1,8 +1,10 @@
 """The claw vacuum around each air event, from 5 s before it to 5 s after it, kept with the event.
 
 The newest minutes of vacuum stand in the table ``recent_trace``, in the same transaction as everything
-else. Once a stall's vacuum has passed the end of an event by 5 s, the clip is cut from there; so clips
-do not depend on batches, and a crash neither loses nor doubles one. A sample that never came is null.
+else. Once a stall's vacuum has passed the end of an event by 5 s, the clip is cut from there and from what
+the batch brings; so clips do not depend on batches, and a crash neither loses nor doubles one. A sample
+that never came is null. The exception: an event that is told more than five minutes after it began, at the
+end of a long milking, finds its vacuum only where one batch is as long; else its clip has no samples.
 """
 
 from __future__ import annotations
