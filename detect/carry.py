@@ -50,7 +50,7 @@ OWN_KNOWN_S = 8.0  # carried seconds before the milking's own level is believed
 ON_S = 60  # bins (3 s) after the attaching in which people still hold the unit
 POSED = 8  # arm readings after which the level is that of this milking
 SWING_LAG = 0.7  # of its memory by which the lock-in is late
-LOST_S = 1.4  # what is missing of the beat's share, summed over time, that is believed [s]
+LOST_S = 0.85  # what is missing of the beat's share, summed over time, that is believed [s]
 LOST_ODD, LOST_USUAL = 0.5, 1.4  # of that in an odd and in a usual pose
 LEVEL_LAG = 20  # bins (1 s) by which the level is
 AT_ONCE_S, ATTACHING = 8.0, 400  # hardly carried in so many bins (20 s): not since the attaching
@@ -58,7 +58,7 @@ RARER, STAYS = 1.0, 1.5  # log odds: a dragged unit against a slack one; of what
 LOOSE = 1.5  # times the share of a lost beat: a weaker one out of place is slack, a stronger one drags
 BACK_SHARE = 2.0  # of the beat before: a cord that was slack until now
 MANY = 20  # arm readings (4 s) whose beat tells slack from drag better than the pose
-FAINT_SHARE, FAINT_BINS = 0.5, 900  # of the beat, over 45 s: a cow that hardly swings at first hung taut
+FAINT_SHARE, FAINT_BINS = 0.4, 3000  # of the beat, over 150 s: a cow that hardly swings at first hung taut
 UNKNOWN_SHARE = 0.5  # of the weight carried by an arm that drags, or that has no beat
 SLACK, DRAG, BACK = 1, 2, 3
 
@@ -186,11 +186,21 @@ def forget_support(s: Any) -> None:
 
 
 @compiled
+def was_faint(s: Any, end: int) -> bool:
+    """Tell a slack stretch that began with the attaching, passed, and showed much of a beat all along.
+
+    The first readings make the beat out badly; the mean of all of them is the better witness.
+    """
+    at_once = s.astray == SLACK and s.astray_bin == s.on_bin and end - s.astray_bin < FAINT_BINS
+    return bool(at_once and s.astray_sum > FAINT_SHARE * s.astray_n)
+
+
+@compiled
 def close_support(s: Any, end: int, removal: int, now: Now) -> None:
-    """End an unsupported stretch; one found only while the unit was being removed is dropped."""
-    state = s.astray
+    """End an unsupported stretch; one that was faint, or found only in the removing, is dropped."""
+    state, faint = s.astray, was_faint(s, end)
     forget_support(s)
-    if state == 0 or s.astray_found >= removal or end <= s.astray_bin:
+    if state == 0 or faint or s.astray_found >= removal or end <= s.astray_bin:
         return
     s.astray_bins += end - s.astray_bin
     h = report(now, CLOSED, s.index)
@@ -198,16 +208,6 @@ def close_support(s: Any, end: int, removal: int, now: Now) -> None:
     h.from_bin, h.to_bin, h.found_bin = s.astray_bin, end, s.astray_found
     known = state == SLACK and s.astray_n > 0
     h.value = min(s.astray_sum / s.astray_n, 1.0) if known else UNKNOWN_SHARE
-
-
-@compiled
-def was_faint(s: Any, end: int) -> bool:
-    """Tell a slack stretch that began with the attaching, was soon over and showed half of a beat all along.
-
-    The first readings make the beat out badly; the mean of all of them is the better witness.
-    """
-    at_once = s.astray == SLACK and s.astray_bin == s.on_bin and end - s.astray_bin < FAINT_BINS
-    return bool(at_once and s.astray_sum > FAINT_SHARE * s.astray_n)
 
 
 @compiled
@@ -247,13 +247,11 @@ def decide(s: Any, shown: int, share: float, now: Now, num: KernelNumbers) -> No
         s.fine_run = s.fine_run + step if shown in (0, BACK) else 0
         if s.fine_run >= num.clear_bins:
             s.fine_bin = b - s.fine_run
-            if was_faint(s, s.fine_bin):
-                forget_support(s)
             close_support(s, s.fine_bin, b + 1, now)
         return
-    stood = stands(s, shown, step, num)
+    stood, lag = stands(s, shown, step, num), int(SWING_LAG * SWING_S / BIN_S)
     if shown == SLACK and s.others_clear == 0.0 and is_lost(s, place_odds(s, s.angle_mean, s.cord_mean), num):
-        begin_support(s, SLACK, s.lost_bin - int(SWING_LAG * SWING_S / BIN_S), now)
+        begin_support(s, SLACK, s.lost_bin - lag, now)
     elif stood and shown == BACK:  # what this milking showed until now was the departure
         until = b - s.stray_run - LEVEL_LAG
         loose = share > BACK_SHARE or is_longer(s, s.own_angle - s.angle_mean, s.own_cord - s.cord_mean)
@@ -262,8 +260,8 @@ def decide(s: Any, shown: int, share: float, now: Now, num: KernelNumbers) -> No
         close_support(s, until, b + 1, now)
         s.fine_bin = max(s.fine_bin, until)
     elif stood:
-        lag = int(SWING_LAG * SWING_S / BIN_S) if s.others_clear > 0.0 else LEVEL_LAG
-        begin_support(s, shown, b - s.stray_run - lag, now)
+        late = lag if s.others_clear > 0.0 else LEVEL_LAG
+        begin_support(s, shown, b - s.stray_run - late, now)
 
 
 @compiled

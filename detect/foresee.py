@@ -25,12 +25,13 @@ from typing import Any, Final
 
 from detect.machine import compiled
 from detect.params import BIN_S, KernelNumbers
-from detect.state import MILKED, ORDER, SHAPES, TRACE, WIDTHS
+from detect.state import MILKED, NEIGHBOUR, ORDER, SHAPES, TRACE, WIDTHS
 
 MASK: Final = TRACE - 1
 LEARN_BINS, SOON_BINS = 9600, 200.0  # memory of the lag products: 8 min of quiet milking; less at first
 REFIT = 40  # quiet bins (2 s) between two solutions
 LOADING = 0.01  # of the power, as white noise: keeps the recursion sound
+STEEPEST = 0.95  # reflection coefficient: milking shows 0.5 to 0.75, and no signal has 1 or more
 POWER_GAIN, OUTLIER = 0.003, 9.0  # running power of the steps [per bin]; one step counts at most so much
 AFTER_GAP = 0.4  # the first innovation after a gap stems from a longer guess
 GUESSED = 10  # bins (one frame of 0.5 s) that may be guessed; after more the trace begins anew
@@ -168,7 +169,33 @@ def learn_trace(s: Any) -> None:
 
 @compiled
 def solve_trace(s: Any) -> None:
-    """Solve the normal equations of the autoregression by the Levinson-Durbin recursion."""
+    """Solve for the filter that foretells; lags that belong to no signal are forgotten.
+
+    Learned from little, while milk came in and the power changed, they may be such; the filter would then
+    foretell ever more, and the stall would be deaf for as long as it milks.
+    """
+    if not recurse(s):
+        s.taught = 0
+        for k in range(ORDER + 1):
+            s.lags[k] = 0.0
+        s.lags[0], s.lags[1] = 1.0, NEIGHBOUR
+        recurse(s)
+    for shape in range(SHAPES):
+        energy, k = 0.0, 0
+        for j in range(ORDER):
+            s.falls[shape, j] = s.ahead[j] + (s.ahead[j - 1] if shape == 1 and j > 0 else 0.0)
+            energy += s.falls[shape, j] ** 2
+            if j + 1 == WIDTHS[k]:
+                s.norm[shape, k] = math.sqrt(energy)
+                k += 1
+
+
+@compiled
+def recurse(s: Any) -> bool:
+    """Solve the normal equations of the autoregression by the Levinson-Durbin recursion.
+
+    False when a reflection coefficient comes near 1: only below it is the filter stable.
+    """
     a, power = s.ahead, s.lags[0] * (1.0 + LOADING)
     a[:] = 0.0
     a[0] = 1.0
@@ -177,6 +204,8 @@ def solve_trace(s: Any) -> None:
         for j in range(1, i):
             lag += a[j] * s.lags[i - j]
         turn = -lag / power
+        if abs(turn) > STEEPEST:
+            return False
         for j in range(1, i // 2 + 1):
             low, high = a[j], a[i - j]
             a[j] = low + turn * high
@@ -184,11 +213,4 @@ def solve_trace(s: Any) -> None:
                 a[i - j] = high + turn * low
         a[i] = turn
         power *= 1.0 - turn * turn
-    for shape in range(SHAPES):
-        energy, k = 0.0, 0
-        for j in range(ORDER):
-            s.falls[shape, j] = a[j] + (a[j - 1] if shape == 1 and j > 0 else 0.0)
-            energy += s.falls[shape, j] ** 2
-            if j + 1 == WIDTHS[k]:
-                s.norm[shape, k] = math.sqrt(energy)
-                k += 1
+    return True

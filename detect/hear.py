@@ -36,6 +36,7 @@ SLOW_SHARE = 0.5  # a fall of which less than this came within 0.25 s did not be
 DEEP_SHARE = 0.3  # under this share of the quiet vacuum nothing has resealed
 ECHO_SHARE = 0.15  # of the event's peak: a smaller further opening is the recovery from the last one
 PLAIN_SCORE = 20.0  # no slug fell or came back as suddenly
+DEEP_KPA = 12.0  # before it the slugs of a heavy line may hide all litres of a short slip
 FAINT_RISE = 6.0  # and it did not reseal like a slip
 FAINT_L_MIN = 20.0  # what never was more and took longer than that was a drift, no air
 MORE_MILK, SOME_MORE_KG_MIN = 1.3, 0.3  # what came with so much more milk was its rise
@@ -50,7 +51,7 @@ HELD_AFTER = 20  # baseline and reference stay frozen for 1 s after an opening
 LOOK_AGAIN = 100  # bins (5 s) of air after which the pulsation is looked for once more
 JUST_BEFORE = 10  # bins (0.5 s): what begins so shortly before a loss or a take-off is part of it
 CERTAIN = 5  # bins (0.25 s) after which a loss within a longer leak is told
-YOUNG = 320  # bins (16 s) since the first cup in which another may still be put on
+YOUNG, ALL_ON = 320, 400  # bins (16 and 20 s) since the first cup: another may still be put on, or hardly any
 LEAST_L = 0.03  # less than this is lost among the slugs
 SMALL_L = 0.15  # under this the odds against a slug go with the litres, where there are many
 USUAL_TAIL, HEAVY_TAIL = 2.8, 3.6  # of stalls with ordinary slugs and with heavy ones
@@ -166,6 +167,14 @@ def follow_event(s: Any, b: int, excess: float, num: KernelNumbers) -> None:
 
 
 @compiled
+def take_up(s: Any, kpa: float) -> None:
+    """Take up an opening that a gap tore while the unit hung open, if it still does."""
+    torn = s.opening == PAUSE and s.ev_last == s.gap_bin - 1 and s.low_run > 0
+    if torn and kpa < CLOSE_TO_HALF * s.ev_base:
+        s.opening = OPEN
+
+
+@compiled
 def still_sealed(s: Any) -> bool:
     """Tell a slip before the first milk from attaching: each cup that is put on raises the vacuum."""
     return bool(s.seen < LAG + SPAN or s.level_sum / SPAN - s.ev_base < SEALING_KPA)
@@ -179,25 +188,45 @@ def sunk(s: Any) -> bool:
 
 
 @compiled
+def plain(s: Any) -> bool:
+    """Tell an event that fell and resealed as suddenly as no slug and no rise of milk does."""
+    return bool(min(s.ev_score, 2.0 * s.ev_rise) > PLAIN_SCORE)
+
+
+@compiled
+def still_putting_on(s: Any) -> float:
+    """Return how far another cup must be reckoned with, 0 to 1."""
+    return float(min(max((ALL_ON - (s.ev_on - s.on_bin)) / (ALL_ON - YOUNG), 0.0), 1.0))
+
+
+@compiled
 def belief(s: Any, num: KernelNumbers) -> float:
     """Return how likely the event was air and no slug; a unit that lost its seal is beyond doubt."""
-    young = s.ev_on - s.on_bin < YOUNG
-    if s.ev_low < 0 or (s.ev_low > 0 and not young):
+    cups = still_putting_on(s)
+    if s.ev_low < 0 or (s.ev_low > 0 and cups == 0.0):
         return 1.0
     constant, rise, tail, attaching = num.belief
     odds = constant + rise * math.log(max(s.ev_rise, 1.0)) + tail * math.log(s.ev_tail)
     slugs = min(max((s.ev_tail - USUAL_TAIL) / (HEAVY_TAIL - USUAL_TAIL), 0.0), 1.0)
     odds += slugs * math.log(min(max(s.ev_l, LEAST_L) / SMALL_L, 1.0))
-    return float(1.0 / (1.0 + math.exp(-odds - (attaching if young else 0.0))))
+    return float(1.0 / (1.0 + math.exp(-odds - attaching * cups)))
+
+
+@compiled
+def too_little(s: Any) -> bool:
+    """Tell air lost among slugs and drifts; a deep and plain fall let some in, however little is found."""
+    if s.ev_depth > DEEP_KPA and plain(s):
+        return False
+    lasted = s.ev_last + 1 - s.ev_on
+    least_l_min = LONG_L_MIN if lasted > LONG and s.ev_low == 0 else LEAST_L_MIN
+    return bool(s.ev_depth <= 0.0 or s.ev_l < max(LEAST_L, least_l_min / 60.0 * lasted * BIN_S))
 
 
 @compiled
 def report_event(s: Any, now: Now, num: KernelNumbers) -> None:
     """Write a finished event to the output and clear it; what was hardly air is dropped."""
     s.opening = NONE
-    lasted = s.ev_last + 1 - s.ev_on
-    least_l_min = LONG_L_MIN if lasted > LONG and s.ev_low == 0 else LEAST_L_MIN
-    if s.ev_l < max(LEAST_L, least_l_min / 60.0 * lasted * BIN_S) or s.ev_depth <= 0.0:
+    if too_little(s):
         return
     if s.ev_milked < MILKED and not still_sealed(s):
         return
@@ -210,11 +239,11 @@ def report_event(s: Any, now: Now, num: KernelNumbers) -> None:
     believed = belief(s, num)
     if believed < num.least_belief:
         return
-    if min(s.ev_score, 2.0 * s.ev_rise) > PLAIN_SCORE:  # no slug: it must not raise a bad stall's bar
+    if plain(s):  # no slug: it must not raise a bad stall's bar
         s.tail = min(s.tail, s.ev_tail)
     h = report(now, CLOSED, s.index)
     h.from_bin, h.to_bin, h.found_bin = s.ev_on, s.ev_last + 1, s.ev_found
-    h.depth, h.fall, h.litres, h.peak = s.ev_depth, s.ev_fall, s.ev_l, s.ev_peak
+    h.depth, h.fall, h.litres, h.peak = s.ev_depth, s.ev_fall, max(s.ev_l, LEAST_L), s.ev_peak
     h.pulses, h.flow, h.base, h.score = s.ev_pulses, s.ev_flow, s.ev_base, s.ev_score
     h.flag, h.value, h.rise = s.ev_low, s.ev_common, s.ev_rise
     h.tail, h.belief = s.ev_tail, believed

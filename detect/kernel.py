@@ -16,7 +16,19 @@ from detect.arm_state import RATES
 from detect.carry import watch_arm
 from detect.drain import watch_drain
 from detect.foresee import begin_trace, foresee, keep_news
-from detect.hear import LAG, NONE, OPEN, PAUSE, SPAN, expect, forget_level, hear, report_event, take_in
+from detect.hear import (
+    LAG,
+    NONE,
+    OPEN,
+    PAUSE,
+    SPAN,
+    expect,
+    forget_level,
+    hear,
+    report_event,
+    take_in,
+    take_up,
+)
 from detect.machine import compiled
 from detect.params import BIN_S, KernelNumbers
 from detect.quarter import watch_tubes
@@ -135,6 +147,7 @@ def resume(s: Any, kpa: float, now: Now, num: KernelNumbers) -> None:
         s.resume_bin = now.bin
         h = report(now, GAP_CLOSED, s.index)
         h.from_bin, h.to_bin, h.flag = s.gap_bin, now.bin, s.attached
+        take_up(s, kpa)
     if s.missing >= LONG_GAP:
         end_hanging(s, now, num)
         if s.opening != NONE:

@@ -20,6 +20,7 @@ LASTING, HANGING_SHARE, SOME_KG_MIN = 100, 0.8, 0.6  # after 5 s under this shar
 CLOSE_TO_HALF = 0.65  # what fell under half must come up to more than this again
 STEEP_BINS, STEEP_SHARE, APART = 10, 0.06, 4  # a collapse is steep; what began 0.2 s before it is apart
 EASING, LONGEST_EASING, EASY_SHARE = 5, 60, 0.45  # a take-off takes 0.25 s or more, and no 0.1 s of it half
+EMPTY_SHARE = 0.1  # of the quiet vacuum: no more than that is left
 NEARLY_QUIET, GONE_SHARE = 0.93, 0.15  # of the quiet vacuum: where it begins, and what must be gone by then
 DRIEST_KG_MIN = 0.4  # an empty tube has no inertia: the smallest noise would pass for litres
 
@@ -59,7 +60,7 @@ def note_collapse(s: Any, b: int) -> None:
     while on > s.op_on and b - on < STEEP_BINS and s.raw[(on - 1) & MASK] > s.raw[on & MASK] + steep:
         on -= 1
     s.low_on = on
-    s.eased = eased_off(s, on)
+    s.eased = 1 if has_eased(s, b) else 0
     if on - s.op_on < APART or s.ev_low >= FALLEN:
         return
     make_sure(s)
@@ -75,8 +76,23 @@ def note_collapse(s: Any, b: int) -> None:
 
 
 @compiled
-def eased_off(s: Any, to: int) -> int:
-    """Tell (1 or 0) a shut valve from an opening: through the vent the vacuum goes little by little."""
+def has_eased(s: Any, b: int) -> bool:
+    """Tell whether a shut valve let the vacuum go before it collapsed; heard late, the collapse is over."""
+    on, steep, empty = b, STEEP_SHARE * s.ev_base, EMPTY_SHARE * s.ev_base
+    while b - on < STEEP_BINS:
+        here, before = s.raw[on & MASK], s.raw[(on - 1) & MASK]
+        if not (before > here + steep or before < empty):
+            break
+        on -= 1
+    return bool(easing_began(s, on) < on)
+
+
+@compiled
+def easing_began(s: Any, to: int) -> int:
+    """Return the bin in which a shut valve began to let the vacuum go; ``to`` after an opening.
+
+    Through the vent it goes little by little.
+    """
     quiet, steepest, lowest, at = s.ev_base + s.ev_common, 0.0, math.nan, to - 1
     while to - at < LONGEST_EASING:
         here = s.raw[at & MASK]
@@ -87,7 +103,8 @@ def eased_off(s: Any, to: int) -> int:
         steepest = fall if fall > steepest else steepest
         at -= 1
     gone = quiet - lowest
-    return 1 if to - at > EASING and gone > GONE_SHARE * quiet and steepest < EASY_SHARE * gone else 0
+    eased = to - at > EASING and gone > GONE_SHARE * quiet and steepest < EASY_SHARE * gone
+    return int(at + 1) if eased else int(to)
 
 
 @compiled

@@ -58,8 +58,10 @@ SOUND_KPA: Final = 1.0
 """A plant this little under its regulated level [kPa] is sound."""
 ARM_S: Final = 200.0
 """Attached seconds of a stall before others are held against its arm [s]."""
-NEVER_TAUT: Final = 0.25
+NEVER_TAUT: Final = 0.17
 """A cord whose beat stands this little out of the noise, against the other stalls', was never taut."""
+LEAST_OWN: Final = 0.3
+"""A beat less clear than this (over the noise of one sample) may be noise alone (engineering choice)."""
 STILL_NOT: Final = 1.4
 """... and stays so until it stands out this many times as much."""
 LOW_RATE: Final = 0.25
@@ -291,8 +293,8 @@ def compare_arms(stalls: Any) -> None:
         if rate > 0 and abs(s.beat_at - rate) > ALIKE:
             s.beat_at = rate
         own = math.sqrt(clearness(s, 0) + clearness(s, 1))
-        least = NEVER_TAUT * (STILL_NOT if s.others_clear > 0.0 else 1.0)
-        s.others_clear = usual if s.norm_n >= TRUSTED_S and own < least * usual else 0.0
+        least = max(NEVER_TAUT * usual, LEAST_OWN) * (STILL_NOT if s.others_clear > 0.0 else 1.0)
+        s.others_clear = usual if s.norm_n >= TRUSTED_S and own < least else 0.0
 
 
 @compiled

@@ -21,7 +21,7 @@ from detect.hear import (
     split_loss,
 )
 from detect.machine import compiled
-from detect.opening import air_at, back_to_sure, has_fallen, make_sure
+from detect.opening import air_at, back_to_sure, easing_began, has_fallen, make_sure
 from detect.params import BIN_S, KernelNumbers
 from detect.place import learn_place
 from detect.ripple import find_ripple
@@ -141,7 +141,7 @@ def watch_unit(s: Any, now: Now, num: KernelNumbers) -> None:
     if s.opening != NONE and s.kpa >= SURE_SHARE * quiet:
         make_sure(s)
     s.off_run = s.off_run + 1 if s.kpa < num.off_kpa else 0
-    if s.opening == OPEN and has_fallen(s, b) and (s.low_run == 0 or was_opened(s, num)):
+    if s.opening == OPEN and has_fallen(s, b) and (s.low_run == 0 or was_opened(s, b, num)):
         fall(s, now, num)
     elif s.off_run >= num.off_bins:
         detach(s, now, num)
@@ -272,12 +272,24 @@ def learn_take_off(s: Any) -> None:
 
 
 @compiled
-def was_opened(s: Any, num: KernelNumbers) -> bool:
+def was_opened(s: Any, b: int, num: KernelNumbers) -> bool:
     """Tell a unit that lost its seal from a take-off, by how its vacuum went."""
     limit = min(max(0.5 * s.take_off_s, FASTEST_S), num.sudden_fall_s)
     eased = s.opening == OPEN and s.low_run > 0 and s.eased == 1
     sudden = not eased and s.fell_bin >= 0 and fall_s(s) < limit
-    return bool(sudden or s.linger * BIN_S > num.linger_s)
+    return bool(sudden or s.linger * BIN_S > num.linger_s or came_back(s, b))
+
+
+@compiled
+def came_back(s: Any, b: int) -> bool:
+    """Tell an open line: after the vacuum was gone some came back, which behind a shut valve cannot be."""
+    if s.milked < MILKED:  # cups that still hang open while others are put on do the same
+        return False
+    lowest = s.kpa
+    for at in range(b - min(s.off_run, RING) + 1, b):
+        here = s.raw[at & MASK]
+        lowest = here if here < lowest else lowest
+    return bool(s.kpa > lowest + OPEN_LINE_KPA)
 
 
 @compiled
@@ -285,8 +297,10 @@ def detach(s: Any, now: Now, num: KernelNumbers) -> None:
     """Close the attachment; tell a take-off from a unit that lost its seal by how the vacuum went."""
     low = now.bin - s.off_run + 1
     start = max(s.high_bin + 1, s.on_bin)
+    if s.opening == OPEN and s.low_run > 0 and s.eased == 1:
+        start = min(start, max(easing_began(s, s.low_on), s.on_bin))
     if s.opening != NONE:
-        if was_opened(s, num):
+        if was_opened(s, now.bin, num):
             lose_unit(s, last_fall(s), now, num)
         else:
             end_by_removal(s, start, now, num)

@@ -197,12 +197,22 @@ def test_a_stretch_ends_when_the_evidence_is_gone_for_six_seconds() -> None:
     ],
 )
 def test_a_faint_beginning_is_taken_back(fields: dict[str, float], told_of: bool) -> None:
-    """Slack from the attaching on, soon over, and half of the beat was there all along: it hung taut."""
+    """Slack from the attaching on, over in time, and much of the beat was there all along: it hung taut."""
     faint = {"on_bin": AT - 400, "astray": SLACK, "astray_bin": AT - 400, "astray_found": AT - 300}
     half = {"astray_n": 10, "astray_sum": 10.0 * FAINT_SHARE + 0.1}
     s, said = decided(NUM.clear_bins // 4, 0, **(faint | half | fields))
     assert (s["astray"], s["fine_run"], len(said)) == (0, 0, int(told_of))
     assert (s["astray_bins"] > 0) == told_of
+
+
+def test_a_faint_beginning_that_ends_with_the_milking_is_taken_back_too() -> None:
+    """However it ended, the mean of all readings is the better witness."""
+    for share, told_of in ((FAINT_SHARE + 0.01, False), (FAINT_SHARE - 0.01, True)):
+        s = stall(on_bin=AT - 400, astray=SLACK, astray_bin=AT - 400, astray_found=AT - 300)
+        s["astray_n"], s["astray_sum"] = 10, 10.0 * share
+        now = moment(AT)
+        close_support(s, AT - 10, AT - 10, now)
+        assert len(told(now)) == int(told_of)
 
 
 def test_a_stretch_does_not_begin_before_the_last_one_ended() -> None:

@@ -61,6 +61,20 @@ def test_the_recursion_solves_the_normal_equations() -> None:
     np.testing.assert_allclose(stall["ahead"][1:], solve_toeplitz(loaded, -lags[1:]), rtol=1e-9, atol=1e-12)
 
 
+@pytest.mark.source("numpy.roots: a filter is stable when its polynomial has no root outside the unit circle")
+@pytest.mark.parametrize("seed", range(20))
+def test_a_filter_foretells_no_more_than_there_was(seed: int) -> None:
+    """Lags that belong to no signal are forgotten, and every filter that is used is stable."""
+    rng = np.random.default_rng(seed)
+    stall = new_stalls(1).view(np.recarray)[0]
+    stall["lags"] = np.r_[1.0, rng.uniform(-1.2, 1.2, ORDER)]
+    stall["taught"] = 200
+    solve_trace(stall)
+    assert np.abs(np.roots(stall["ahead"])).max() < 1.0
+    assert stall["taught"] == 0
+    assert np.count_nonzero(stall["lags"]) == 2
+
+
 def test_what_cannot_be_foreseen_is_the_noise_alone() -> None:
     """The innovations' spread is the standard deviation of what drove the steps, not of the steps."""
     stall = taught_stall()

@@ -8,8 +8,10 @@ from typing import Any
 import pytest
 
 from detect.hear import (
+    ALL_ON,
     APART,
     CERTAIN,
+    DEEP_KPA,
     FAINT_L_MIN,
     FAINT_RISE,
     HEAVY_TAIL,
@@ -105,6 +107,9 @@ def test_the_row_holds_the_event_s_figures() -> None:
         ({"ev_on": AT - 600, "ev_l": 0.5 * LONG_L_MIN * 29.0 / 60.0, "ev_low": 3}, True),
         ({"ev_on": AT - 20 - LONG, "ev_l": 0.5 * LONG_L_MIN * 20.0 / 60.0}, True),
         ({"ev_on": AT - 21 - LONG, "ev_l": 0.5 * LONG_L_MIN * 20.0 / 60.0}, False),
+        ({"ev_l": -0.2, "ev_depth": 1.01 * DEEP_KPA, "ev_score": 21.0, "ev_rise": 10.5}, True),
+        ({"ev_l": -0.2, "ev_depth": 1.01 * DEEP_KPA, "ev_score": 19.0, "ev_rise": 30.0}, False),
+        ({"ev_l": -0.2, "ev_depth": 0.99 * DEEP_KPA, "ev_score": 21.0, "ev_rise": 10.5}, False),
         ({"ev_depth": 0.0}, False),
         ({"ev_depth": 0.1, "ev_fall": 0.1}, True),
         ({"ev_rise": 1.0}, False),
@@ -113,6 +118,12 @@ def test_the_row_holds_the_event_s_figures() -> None:
 def test_what_is_hardly_air_is_dropped(fields: dict[str, float], says: bool) -> None:
     """Too few litres at once or by the minute, no depth, or too little likeness to a reseal."""
     assert bool(rows(event(**fields))) is says
+
+
+def test_a_deep_fall_admitted_at_least_what_may_be_lost_among_slugs() -> None:
+    """A deep and plain slip of which the model finds no air at all is told with the least that is heard."""
+    (h,) = rows(event(ev_l=-0.2, ev_depth=20.0, ev_score=30.0, ev_rise=30.0))
+    assert h["litres"] == LEAST_L
 
 
 def test_a_faint_and_long_one_is_a_drift() -> None:
@@ -201,8 +212,8 @@ def test_the_belief_is_a_logistic_regression() -> None:
     assert odds(ev_rise=0.2, ev_tail=1.0) == pytest.approx(constant)
     assert odds(ev_rise=6.0) - odds(ev_rise=3.0) == pytest.approx(rise * math.log(2.0))
     assert odds(ev_tail=6.0) - odds(ev_tail=3.0) == pytest.approx(tail * math.log(2.0))
-    assert odds(on_bin=AT - 39 - YOUNG) - odds() == pytest.approx(attaching)
-    assert odds(on_bin=AT - 40 - YOUNG) == odds()
+    for age, part in ((0, 1.0), (YOUNG, 1.0), ((YOUNG + ALL_ON) // 2, 0.5), (ALL_ON, 0.0), (3 * ALL_ON, 0.0)):
+        assert odds(on_bin=AT - 40 - age) - odds() == pytest.approx(part * attaching)
 
 
 def test_a_unit_that_lost_its_seal_is_beyond_doubt() -> None:
@@ -210,6 +221,8 @@ def test_a_unit_that_lost_its_seal_is_beyond_doubt() -> None:
     assert belief(event(ev_low=-1, on_bin=AT - 41), NUM) == 1.0
     assert belief(event(ev_low=3), NUM) == 1.0
     assert belief(event(ev_low=3, on_bin=AT - 41), NUM) < 0.1
+    assert belief(event(ev_low=3, on_bin=AT - 39 - ALL_ON), NUM) < 1.0
+    assert belief(event(ev_low=3, on_bin=AT - 40 - ALL_ON), NUM) == 1.0
     assert belief(event(ev_low=0), NUM) < 1.0
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import pytest
 
 from detect.hear import NONE, OPEN, PAUSE
 from detect.kernel import (
@@ -106,3 +107,23 @@ def test_a_fallen_unit_is_not_waited_for_through_a_long_gap() -> None:
     s, said = resumed(LONG_GAP, 0.0, **(EVENT | hung | {"opening": NONE, "ev_low": 40}))
     assert [h["what"] for h in said] == [GAP_CLOSED, Happening.AIR_CLOSED, Happening.DETACHED]
     assert s["hanging"] == 0
+
+
+@pytest.mark.parametrize(
+    ("kpa", "fields", "state"),
+    [
+        (3.0, {}, OPEN),
+        (0.64 * QUIET_KPA, {}, OPEN),
+        (0.66 * QUIET_KPA, {}, PAUSE),  # the vacuum came back meanwhile
+        (3.0, {"low_run": 0}, PAUSE),  # it had not collapsed
+        (3.0, {"ev_last": AT - 12}, PAUSE),  # it had ended before the gap
+        (3.0, {"opening": NONE}, NONE),
+    ],
+)
+def test_a_unit_that_hangs_open_on_both_sides_of_a_gap_is_the_same_opening(
+    kpa: float, fields: dict[str, int], state: int
+) -> None:
+    """Else the fall would begin anew where data come again; the air in between is not counted."""
+    torn = EVENT | {"ev_last": AT - 11, "low_run": 20, "low_on": AT - 31}
+    s, _ = resumed(10, kpa, **(torn | fields))
+    assert (s["opening"], s["low_on"], s["ev_l"]) == (state, AT - 31, 0.7)

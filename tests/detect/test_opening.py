@@ -16,11 +16,12 @@ from detect.opening import (
     HANGING_SHARE,
     LASTING,
     LESS_MILK,
+    NEARLY_QUIET,
     NO_MILK,
     SOME_KG_MIN,
     air_at,
     back_to_sure,
-    eased_off,
+    easing_began,
     has_fallen,
     make_sure,
     note_collapse,
@@ -109,6 +110,15 @@ def test_a_collapse_keeps_whether_the_vacuum_had_eased_off_before(way: list[floa
     assert s["eased"] == eased
 
 
+@pytest.mark.parametrize(("late", "eased"), [(0, 1), (3, 1), (9, 1), (12, 0)])
+def test_a_collapse_heard_late_is_judged_by_what_came_before_it(late: int, eased: int) -> None:
+    """A draining that the arm cut short: half a second after the vacuum was gone it is still remembered."""
+    drained = [*np.linspace(40.0, 20.0, 24), 11.0]
+    s = stall(op_on=AT + 46 + late, ev_base=QUIET_KPA, ev_low=FALLEN, eased=1 - eased)
+    note_collapse(s, write_raw(s, AT, [QUIET_KPA] * 20 + drained + [0.1] * (1 + late)))
+    assert s["eased"] == eased
+
+
 @pytest.mark.parametrize(("slip_bins", "fields"), [(APART - 1, {}), (20, {"ev_low": FALLEN})])
 def test_a_collapse_at_once_or_a_second_one_keeps_nothing_apart(
     slip_bins: int, fields: dict[str, int]
@@ -136,7 +146,7 @@ def easing(kpa: list[float]) -> int:
     """Tell whether a vacuum eased off to its last bin, after a quiet second."""
     s = stall(ev_base=QUIET_KPA - 1.0, ev_common=1.0)
     last = write_raw(s, AT, [QUIET_KPA] * 20 + kpa)
-    return int(eased_off(s, last + 1))
+    return int(easing_began(s, last + 1) <= last)
 
 
 def test_a_shut_valve_lets_the_vacuum_go_little_by_little() -> None:
@@ -144,6 +154,16 @@ def test_a_shut_valve_lets_the_vacuum_go_little_by_little() -> None:
     assert easing([*np.linspace(40.0, 20.0, 14)]) == 1
     assert easing([38.0, 20.0]) == 0
     assert easing([38.5] * 8 + [20.0] * 6) == 0
+
+
+def test_an_easing_began_where_the_vacuum_left_the_quiet_one() -> None:
+    """The first bin under 0.93 of it, up to three seconds back; an opening stands in its own bin."""
+    s = stall(ev_base=QUIET_KPA)
+    last = write_raw(s, AT, [QUIET_KPA] * 20 + [40.0, *np.linspace(39.0, 20.0, 13)])
+    assert 39.0 < NEARLY_QUIET * QUIET_KPA < 40.0
+    assert easing_began(s, last + 1) == AT + 21
+    last = write_raw(s, AT, [QUIET_KPA] * 32 + [38.0, 20.0])
+    assert easing_began(s, last + 1) == last + 1
 
 
 def test_a_little_or_a_short_easing_is_none() -> None:

@@ -19,6 +19,7 @@ from detect.scene import (
     FLOW_LEAD,
     FLOW_SLOTS,
     FOUND,
+    LEAST_OWN,
     NEVER_TAUT,
     NOTE_DTYPE,
     SECOND,
@@ -210,7 +211,7 @@ def test_claws_stand_in_for_a_plant_sensor_that_is_silent() -> None:
 def arms(count: int, **fields: Any) -> Any:
     """Return stalls whose arms beat alike."""
     stalls = new_stalls(count).view(np.recarray)
-    stalls["norm_n"], stalls["swing_noise"], stalls["norm_swing"], stalls["beat_at"] = 600.0, 0.01, 0.06, 15
+    stalls["norm_n"], stalls["swing_noise"], stalls["norm_swing"], stalls["beat_at"] = 600.0, 0.001, 0.06, 15
     for name, values in fields.items():
         stalls[name][: len(values)] = values
     compare_arms(stalls)
@@ -229,7 +230,7 @@ def test_all_stalls_know_the_rate_of_most() -> None:
 
 @pytest.mark.parametrize(("factor", "never"), [(0.95, True), (1.1, False)])
 def test_an_arm_far_less_clear_than_the_others_was_never_taut(factor: float, never: bool) -> None:
-    """Under a quarter of what is usual it is told what the others show."""
+    """Under a sixth of what is usual it is told what the others show."""
     stalls = arms(6, norm_swing=[[0.06 * NEVER_TAUT * factor] * 2])
     usual = math.sqrt(clearness(stalls[1], 0) + clearness(stalls[1], 1))
     assert stalls["others_clear"].tolist() == [
@@ -240,6 +241,17 @@ def test_an_arm_far_less_clear_than_the_others_was_never_taut(factor: float, nev
         0.0,
         0.0,
     ]
+
+
+@pytest.mark.parametrize(("clear", "never"), [(0.95 * LEAST_OWN, True), (1.05 * LEAST_OWN, False)])
+def test_where_all_beats_are_faint_one_that_may_be_noise_was_never_taut(clear: float, never: bool) -> None:
+    """A third of the noise of a sample is no beat of one's own, however weak those of the others are."""
+    noise = 1.25 * 0.1
+    own = noise * math.sqrt(0.5) * clear / math.sqrt(1.0 + 0.25 * clear**2)  # beat over what is left of noise
+    stalls = arms(6, swing_noise=[[0.1] * 2] * 6, norm_swing=[[own] * 2] + [[0.07] * 2] * 5)
+    assert math.sqrt(2.0 * clearness(stalls[0], 0)) == pytest.approx(clear)
+    assert NEVER_TAUT * math.sqrt(2.0 * clearness(stalls[1], 0)) < 0.5 * LEAST_OWN
+    assert (stalls["others_clear"] > 0.0).tolist() == [never, False, False, False, False, False]
 
 
 @pytest.mark.parametrize(

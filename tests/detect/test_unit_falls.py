@@ -7,10 +7,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from detect.hear import NONE, OPEN
+from detect.hear import CLOSED, NONE, OPEN
 from detect.opening import FALLEN
 from detect.params import BIN_S
-from detect.state import USUAL_TAKE_OFF_S
+from detect.state import MILKED, USUAL_TAKE_OFF_S
 from detect.unit import (
     DETACHED,
     FASTEST_S,
@@ -109,7 +109,21 @@ def test_a_vacuum_that_goes_much_faster_than_usual_was_opened(
     for name, value in fields.items():
         s[name] = value
     assert FASTEST_S < NUM.sudden_fall_s < 0.5
-    assert was_opened(s, NUM) is opened
+    assert was_opened(s, AT + 20, NUM) is opened
+
+
+@pytest.mark.parametrize(
+    ("back_kpa", "milked", "opened"),
+    [(9.0, MILKED, True), (2.1, MILKED, True), (1.9, MILKED, False), (0.5, MILKED, False), (9.0, 0, False)],
+)
+def test_vacuum_that_comes_back_comes_through_an_open_line(
+    back_kpa: float, milked: int, opened: bool
+) -> None:
+    """Behind a shut valve it only goes; before the let-down it may be cups that still hang open."""
+    s = stall(high_bin=AT - 60, on_bin=AT - 900, fell_bin=AT - 49, off_run=50, milked=milked, kpa=back_kpa)
+    write_raw(s, AT - 100, [QUIET_KPA] * 41 + [30.0, 26.0, 22.0, 20.0, 18.0, 16.0, 14.0, 13.0, 12.0, 11.0])
+    write_raw(s, AT - 49, [0.5] * 30 + [back_kpa] * 20)
+    assert was_opened(s, AT, NUM) is opened
 
 
 def slipping(**fields: Any) -> Any:
@@ -165,6 +179,17 @@ def test_a_fall_ends_the_attachment_where_the_vacuum_went(ev_low: int, start: in
     assert (off["what"], off["to_bin"], s["off_bin"], s["attached"]) == (DETACHED, start, start, 0)
     assert (s["on_bins"], s["data_bins"]) == (900 - (AT - start), 800 - (AT - start))
     assert (s["opening"], s["hanging"], s["hang_from"]) == (NONE, UNTOLD, start)
+
+
+@pytest.mark.parametrize(("began", "told_of"), [(AT - 72, 0), (AT - 76, 0), (AT - 96, 1)])
+def test_what_a_slow_shut_valve_does_before_the_arm_pulls_is_no_slip(began: int, told_of: int) -> None:
+    """A claw that drains for over a second under its valve: an event that began with that is dropped."""
+    s, now = slipping(high_bin=AT - 64, fell_bin=AT - 49, ev_on=began, op_on=began), moment(AT)
+    s["low_on"], s["low_run"], s["eased"], s["sure_last"] = AT - 50, 3, 1, AT - 90
+    write_raw(s, AT - 120, [QUIET_KPA] * 46 + [*np.linspace(40.0, 20.0, 24)] + [0.3] * 50)
+    detach(s, now, NUM)
+    assert [h["what"] for h in told(now)] == [CLOSED] * told_of + [DETACHED]
+    assert s["hanging"] == 0
 
 
 @pytest.mark.parametrize(("fell", "hanging"), [(AT - 48, UNTOLD), (AT - 40, 0)])
