@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
-from importlib.metadata import version as version_of
 from typing import Annotated, Final
 
 import typer
@@ -68,6 +67,8 @@ app.command("ship")(fleet.ship)
 
 def _tell_version(asked: bool) -> None:
     if asked:
+        from importlib.metadata import version as version_of  # noqa: PLC0415 - a fiftieth of a start
+
         typer.echo(f"quietclaw {version_of('quietclaw')}")
         raise typer.Exit
 

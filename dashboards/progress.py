@@ -8,9 +8,6 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Final, TextIO
 
-from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
-
 PLAIN_LINE_EVERY_S: Final = 10.0
 """Pause between plain lines [s]: readable in a log, engineering choice."""
 
@@ -53,6 +50,16 @@ def progress(
 
 @contextmanager
 def _bar(label: str, total: float | None, out: TextIO) -> Iterator[Report]:
+    # Only here: where there is no terminal the library would be loaded for nothing.
+    from rich.console import Console  # noqa: PLC0415
+    from rich.progress import (  # noqa: PLC0415
+        BarColumn,
+        Progress,
+        TextColumn,
+        TimeElapsedColumn,
+        TimeRemainingColumn,
+    )
+
     columns = (
         TextColumn("{task.description}"),
         BarColumn(),

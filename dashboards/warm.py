@@ -27,6 +27,7 @@ from ingest.decode import NS_PER_MS, Decoder, Frame
 from ingest.lanes import Lanes
 from ingest.messages import Messages
 from ingest.sequencer import Sequencer
+from ingest.traces import traces
 from ingest.usual import decode_all
 from ingest.wire import EARLIEST_MS, Message, StreamKind, VacuumPayload, stall_topic
 from store.batch import Batch, Watermark
@@ -102,6 +103,7 @@ def _load() -> None:
             lanes.push(frame)
         lanes.close()
         detector.feed_batch(batch.readings)
+        traces(batch.readings)
     detector.flush()
     _call_seldom_ones()
 

@@ -29,6 +29,8 @@ PART_BYTES: Final = 32 * 1024 * 1024
 """Payload bytes after which a row group is written whatever its messages (engineering choice)."""
 READ_ROWS: Final = PART_MESSAGES
 """Rows read at once: one row group of our own captures, which is unpacked as a whole."""
+PIECE_ROWS: Final = 10_000
+"""Rows of these made into messages at once: their memory is used again for the next (measured)."""
 PARQUET_MAGIC: Final = b"PAR1"
 
 
@@ -223,9 +225,10 @@ def read_parquet(file: Path) -> Iterator[Messages]:
             raise InputError(f"cannot be read as a capture: {_first_line(error)}", where=str(file)) from error
         if rows.null_count().sum_horizontal().item():
             raise InputError(f"empty cell within rows {offset} to {offset + rows.height}", where=str(file))
-        recv_ns, topics, payloads = rows.get_columns()
-        # Writable as all others are: compiled code would be compiled once more for a read-only array.
-        yield Messages(recv_ns.to_numpy(writable=True), topics.to_list(), payloads.to_list())
+        for piece in rows.iter_slices(PIECE_ROWS):
+            recv_ns, topics, payloads = piece.get_columns()
+            # Writable as all others are: compiled code would be compiled once more for a read-only array.
+            yield Messages(recv_ns.to_numpy(writable=True), topics.to_list(), payloads.to_list())
         if rows.height < READ_ROWS:
             return
         offset += rows.height

@@ -22,10 +22,11 @@ from ingest.lanes import Lanes
 from ingest.messages import Messages
 from ingest.redelivery import Mark, Origin, Redelivery
 from ingest.sequencer import DEFAULT_LIMITS, Astray, Dropped, Gap, HoldLimits, Outcome, Sequencer, Surplus
+from ingest.traces import traces
 from ingest.unread import missing, quarantined
 from ingest.usual import Decoded, decode_all
 from ingest.wire import Message
-from store.batch import Batch, Quarantined, Watermark
+from store.batch import Batch, Quarantined, Trace, Watermark
 
 _ASTRAY: Final = Rejected("impossible sequence number: far from all others of its topic")
 Came = tuple[Message, Origin | None]
@@ -96,7 +97,7 @@ Observer = Callable[[Committed], None]
 
 @dataclass(slots=True)
 class _Work:
-    """What a batch has come to so far."""
+    """What has been read since the last commit, and what it has come to."""
 
     messages: int = 0
     readings: int = 0
@@ -106,7 +107,9 @@ class _Work:
     results: list[Result] = field(default_factory=list)
     quarantined: list[Quarantined] = field(default_factory=list)
     moved: set[str] = field(default_factory=set)
-    read: list[ReadingBatch] = field(default_factory=list)
+    ready: list[ReadingBatch] = field(default_factory=list)
+    """In order, for the detector."""
+    vacuum: list[Trace] = field(default_factory=list)
 
 
 class Pipeline:
@@ -133,6 +136,7 @@ class Pipeline:
         self._sequencer = sequencer
         self._redelivery = redelivery
         self._stored_until_ns = sequencer.clock.newest_recv_ns
+        self._work = _Work()
         self._observers: list[Observer] = []
 
     @classmethod
@@ -207,7 +211,23 @@ class Pipeline:
 
     def take(self, batch: Decoded, origins: Sequence[Origin] = ()) -> Committed:
         """Take messages that were decoded by this pipeline's decoder, as :meth:`process` does."""
-        work = _Work(messages=len(batch))
+        self.read(batch, origins)
+        return self.commit()
+
+    @property
+    def pending(self) -> int:
+        """Return how many messages were read since the last commit; nothing is told of them yet."""
+        return self._work.messages
+
+    @property
+    def refused(self) -> int:
+        """Return how many of those are to be set aside, each with a copy of its payload."""
+        return len(self._work.quarantined)
+
+    def read(self, batch: Decoded, origins: Sequence[Origin] = ()) -> None:
+        """Read messages that were decoded by this pipeline's decoder; :meth:`commit` makes them durable."""
+        work = self._work
+        work.messages += len(batch)
         lanes = Lanes(self._sequencer, batch)
         at = 0
         while at < len(batch):
@@ -219,7 +239,7 @@ class Pipeline:
                 self._take(batch.frame(stop), (batch.messages[stop], _at(origins, stop)), lanes, work)
             at = stop + 1
         work.moved |= lanes.close()
-        return self._commit(work, self._detect(work))
+        self._detect(work)
 
     def finish(self) -> Committed:
         """End the record: pass on what is held, close what is open, and commit.
@@ -229,17 +249,16 @@ class Pipeline:
         StoreError
             When it could not be stored.
         """
-        work = _Work()
-        self._settle(self._sequencer.release(), work)
-        read = self._detect(work)
-        work.results += self._detector.flush()
-        return self._commit(work, read)
+        self._settle(self._sequencer.release(), self._work)
+        self._detect(self._work)
+        self._work.results += self._detector.flush()
+        return self.commit()
 
     def _pass(self, batch: Decoded, at: int, stop: int, work: _Work) -> None:
         """Let the detector read frames that are next in order."""
         if stop > at:
             work.readings += stop - at
-            work.read.append(batch.readings.part(at, stop))
+            work.ready.append(batch.readings.part(at, stop))
 
     def _take(self, decoded: Frame | Rejected, came: Came, lanes: Lanes, work: _Work) -> None:
         """Take one message that needs a second look, and pass on what it sets free."""
@@ -268,11 +287,12 @@ class Pipeline:
             self._settle(lanes.tick(message.recv_ns), work)
             work.quarantined.append(quarantined(message, why))
 
-    def _detect(self, work: _Work) -> ReadingBatch:
-        """Let the detector read what is in order, and return it."""
-        read = ReadingBatch.join(work.read)
-        work.results += self._detector.feed_batch(read)
-        return read
+    def _detect(self, work: _Work) -> None:
+        """Let the detector read what is in order, and keep the vacuum of which clips are cut."""
+        ready = ReadingBatch.join(work.ready)
+        work.ready.clear()
+        work.results += self._detector.feed_batch(ready)
+        work.vacuum += traces(ready)
 
     def _settle(self, outcomes: Sequence[Outcome], work: _Work) -> None:
         """Give frames in order to the detector, keep count of the rest."""
@@ -296,10 +316,17 @@ class Pipeline:
             work.quarantined.append(quarantined(frame.message, frame.content))
         else:
             work.readings += 1
-            work.read.append(ReadingBatch.of([frame.content]))
+            work.ready.append(ReadingBatch.of([frame.content]))
 
-    def _commit(self, work: _Work, read: ReadingBatch) -> Committed:
-        """Make the batch durable, then tell the observers."""
+    def commit(self) -> Committed:
+        """Make all that was read since the last commit durable, then tell the observers.
+
+        Raises
+        ------
+        StoreError
+            When nothing of it could be stored.
+        """
+        work, self._work = self._work, _Work()
         batch = Batch(
             parlor=self._decoder.parlor,
             results=work.results,
@@ -307,7 +334,7 @@ class Pipeline:
             watermarks={topic: self._mark(topic) for topic in sorted(work.moved)},
             checkpoint=self._checkpoint(),
             missing=[missing(gap) for gap in work.gaps],
-            vacuum=read.claw_vacuum(),
+            vacuum=work.vacuum,
         )
         self._history.commit(batch)
         committed = Committed(

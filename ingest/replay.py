@@ -6,47 +6,27 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from typing import Final, TypeVar
 
-import numpy as np
-
+from detect.errors import InputError
 from ingest.messages import Messages
 from ingest.pipeline import Pipeline
+from ingest.usual import Decoded
 
-BATCH_NS: Final = 120 * 10**9
-"""Receive time in one commit [ns]: the fixed cost of a commit is spread over two minutes (measured)."""
-BATCH_MESSAGES: Final = 50_000
-"""Most messages in one commit: the bound on memory (engineering choice)."""
+PIECE_MESSAGES: Final = 10_000
+"""Messages read at once, half a minute of eighty stalls: the next take their memory (measured)."""
+COMMIT_NS: Final = 900 * 10**9
+"""Receive time in one commit [ns], by which its fixed cost is spread over a quarter of an hour (measured)."""
+COMMIT_MESSAGES: Final = 300_000
+"""Most messages in one commit, but for a piece: the bound on memory (engineering choice)."""
+COMMIT_REFUSED: Final = 1_000
+"""Refused messages that wait for a commit at most, but for those of a piece (engineering choice)."""
 T = TypeVar("T")
 
 
-def in_batches(
-    parts: Iterable[Messages], *, span_ns: int = BATCH_NS, most: int = BATCH_MESSAGES
-) -> Iterator[Messages]:
-    """Cut a record into batches by receive time and number.
-
-    Parameters
-    ----------
-    parts:
-        The record, in order.
-    span_ns:
-        Longest receive time in one batch [ns].
-    most:
-        Most messages in one batch.
-    """
-    rest = Messages.of(())
+def in_pieces(parts: Iterable[Messages], *, most: int = PIECE_MESSAGES) -> Iterator[Messages]:
+    """Cut a record into pieces of so many messages at most."""
     for part in parts:
-        rest = rest + part if len(rest) else part
-        while (stop := _stop(rest, span_ns, most)) < len(rest):
-            yield rest[:stop]
-            rest = rest[stop:]
-    if len(rest):
-        yield rest
-
-
-def _stop(messages: Messages, span_ns: int, most: int) -> int:
-    """Return how many messages the first batch takes; all of them when it may take more."""
-    first = messages.recv_ns[: most + 1]
-    late = np.flatnonzero(first - first[:1] >= span_ns)
-    return min(most, int(late[0]) if late.size else len(messages))
+        for at in range(0, len(part), most):
+            yield part[at : at + most]
 
 
 def one_ahead(items: Iterable[T]) -> Iterator[T]:
@@ -57,6 +37,37 @@ def one_ahead(items: Iterable[T]) -> Iterator[T]:
         while (item := coming.result()) is not None:
             coming = pool.submit(next, source, None)
             yield item
+
+
+def read_through(pieces: Iterable[Decoded], pipeline: Pipeline) -> Iterator[int]:
+    """Let a pipeline read a record piece by piece, with a commit now and then; the last is the caller's.
+
+    Parameters
+    ----------
+    pieces:
+        The record, decoded by the pipeline's decoder.
+    pipeline:
+        An opened pipeline of the record's parlor.
+
+    Yields
+    ------
+    int
+        The number of messages in each piece, once it is read.
+
+    Raises
+    ------
+    StoreError
+        When a commit fails.
+    """
+    begun_ns = 0
+    for piece in pieces:
+        recv_ns = piece.messages.recv_ns
+        begun_ns = begun_ns if pipeline.pending else int(recv_ns[0])
+        pipeline.read(piece)
+        long = int(recv_ns[-1]) - begun_ns >= COMMIT_NS
+        if long or pipeline.pending >= COMMIT_MESSAGES or pipeline.refused >= COMMIT_REFUSED:
+            pipeline.commit()
+        yield len(piece)
 
 
 def replay(
@@ -74,7 +85,7 @@ def replay(
     pipeline:
         An opened pipeline of the record's parlor.
     progress:
-        Called after each commit with the number of messages read so far.
+        Called now and then with the number of messages read so far, not all of which may be stored yet.
 
     Returns
     -------
@@ -89,9 +100,12 @@ def replay(
         When a batch cannot be stored.
     """
     done = 0
-    for batch in one_ahead(map(pipeline.decode, in_batches(parts))):
-        pipeline.take(batch)
-        done += len(batch)
-        progress(done)
+    try:
+        for count in read_through(one_ahead(map(pipeline.decode, in_pieces(parts))), pipeline):
+            done += count
+            progress(done)
+    except InputError:
+        pipeline.commit()
+        raise
     pipeline.finish()
     return done

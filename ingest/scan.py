@@ -44,6 +44,8 @@ POWERS: Final = 10.0 ** np.arange(SURE_DIGITS + 1)
 NOT_READ: Final = -1
 MOST_MARK: Final = 64
 NS_PER_MS: Final = 1_000_000
+PADDING: Final = b"\0\0\0"
+"""Stands behind all payloads: bytes that belong to no number, as many as are looked at ahead."""
 
 
 @compiled
@@ -107,13 +109,44 @@ def decimal(text: Any, at: int, end: int) -> tuple[int, float]:
 
 
 @compiled
+def usual_decimal(text: Any, at: int) -> tuple[int, float]:
+    """Read a number with one or two decimal places in half the time; other numbers are not read.
+
+    No end is looked for: a number that ends elsewhere than its payload shows by its place, and behind
+    all payloads stands PADDING.
+    """
+    negative = text[at] == 45
+    at = at + 1 if negative else at
+    first, whole = at, 0
+    while 48 <= text[at] <= 57:
+        whole = 10 * whole + (text[at] - 48)
+        at += 1
+    if text[at] != 46 or not (at == first + 1 or (first < at <= first + 9 and text[first] != 48)):
+        return NOT_READ, 0.0
+    tenths, hundredths = text[at + 1] - 48, text[at + 2] - 48
+    two = 0 <= hundredths <= 9
+    at = at + 3 if two else at + 2
+    if not 0 <= tenths <= 9 or 48 <= text[at] <= 57:
+        return NOT_READ, 0.0
+    whole = 10 * whole + tenths
+    value = (10 * whole + hundredths) / 100.0 if two else whole / 10.0
+    return at, (-value if negative else value)
+
+
+@compiled
 def samples(text: Any, at: int, end: int, values: Any, first: int) -> tuple[int, int]:
     """Read a list of numbers into ``values`` from a place on; return the place behind it and their number."""
     at, count = mark(text, at, end, 91), 0
     while at >= 0:
-        at, value = decimal(text, at, end)
+        behind, value = usual_decimal(text, at)
+        if behind < 0 or behind >= end:
+            behind, value = decimal(text, at, end)
         values[first + count] = value
         count += 1
+        at = behind
+        if text[at] == 44 and text[at + 1] > 32:
+            at += 1
+            continue
         at = space(text, at, end)
         if at < 0 or at >= end or text[at] != 44:
             break
@@ -283,7 +316,7 @@ def scan(text: Any, ends: Any, recv_ns: Any, rows: Any, stamps: Any, values: Any
     Parameters
     ----------
     text, ends:
-        Payloads one behind the other, bytes, and where each ends.
+        Payloads one behind the other and PADDING, bytes, and where each ends.
     recv_ns:
         When each was received.
     rows, stamps:

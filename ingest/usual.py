@@ -29,7 +29,7 @@ from ingest.decode import (
     Stamp,
 )
 from ingest.messages import Messages
-from ingest.scan import scan
+from ingest.scan import PADDING, scan
 from ingest.wire import (
     ARM_HZ,
     EARLIEST_MS,
@@ -127,7 +127,7 @@ class Decoded:
     readings:
         One row a message; void where the scan did not read it.
     text:
-        All payloads one behind the other.
+        All payloads one behind the other, and PADDING.
     others:
         What the wire said of those that the scan did not read, by place.
     """
@@ -161,10 +161,10 @@ class Decoded:
 def decode_all(decoder: Decoder, messages: Messages) -> Decoded:
     """Decode messages, with the outcome of each as if it were alone; may run in a thread of its own."""
     topics = topics_of(decoder.root, decoder.parlor, decoder.stalls)
-    text = np.frombuffer(b"".join(messages.payloads), np.uint8)
+    text = np.frombuffer(b"".join([*messages.payloads, PADDING]), np.uint8)
     ends = np.cumsum(list(map(len, messages.payloads)), dtype=np.int64)
     numbers = np.array(list(map(topics.numbers.get, messages.topics, repeat(len(topics.names)))), np.int64)
-    rows, stamps = topics.rows[numbers], np.zeros(len(messages), STAMP_DTYPE)
+    rows, stamps = topics.rows.take(numbers), np.zeros(len(messages), STAMP_DTYPE)
     stamps["boot_size"] = -1
     values = np.empty(len(text) // 2 + 1)
     used = scan(text, ends, messages.recv_ns, rows, stamps, values, scan_limits(decoder))

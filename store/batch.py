@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from detect.batch import ReadingBatch
 from detect.checkpoint import Checkpoint
 from detect.results import Result
 
@@ -47,6 +46,29 @@ class MissingFrames:
 
 
 @dataclass(frozen=True, slots=True)
+class Trace:
+    """The vacuum of one stall without a break.
+
+    Attributes
+    ----------
+    stall:
+        Whose it is.
+    t_ns, end_ns:
+        Device time of the first sample, and one step behind the last [ns].
+    rate_hz:
+        Samples a second.
+    samples:
+        In steps of 10 Pa, two bytes each, little-endian.
+    """
+
+    stall: int
+    t_ns: int
+    end_ns: int
+    rate_hz: float
+    samples: bytes
+
+
+@dataclass(frozen=True, slots=True)
 class Batch:
     """All that one commit makes durable for one parlor.
 
@@ -61,4 +83,4 @@ class Batch:
     watermarks: Mapping[str, Watermark] = field(default_factory=dict)
     checkpoint: Checkpoint | None = None
     missing: Sequence[MissingFrames] = ()
-    vacuum: ReadingBatch = field(default_factory=lambda: ReadingBatch.of(()))
+    vacuum: Sequence[Trace] = ()

@@ -1,8 +1,10 @@
 """The claw vacuum around each air event, from 5 s before it to 5 s after it, kept with the event.
 
 The newest minutes of vacuum stand in the table ``recent_trace``, in the same transaction as everything
-else. Once a stall's vacuum has passed the end of an event by 5 s, the clip is cut from there; so clips
-do not depend on batches, and a crash neither loses nor doubles one. A sample that never came is null.
+else. Once a stall's vacuum has passed the end of an event by 5 s, the clip is cut from there and from what
+the batch brings; so clips do not depend on batches, and a crash neither loses nor doubles one. A sample
+that never came is null. The exception: an event that is told more than five minutes after it began, at the
+end of a long milking, finds its vacuum only where one batch is as long; else its clip has no samples.
 """
 
 from __future__ import annotations
@@ -10,14 +12,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from operator import attrgetter
 from typing import Final
 
 import duckdb
 import numpy as np
 
-from detect.batch import ReadingBatch
 from detect.results import AirEvent, Result
+from store.batch import Trace
 from store.engine import Row, append_rows
 from store.rows import instant
 from store.schema import CLIP
@@ -27,10 +29,11 @@ MARGIN_NS: Final = 5_000_000_000
 LONGEST_NS: Final = 20_000_000_000
 """Of a longer event only so much is kept [ns]: a unit on the floor looks the same all along."""
 RECENT_NS: Final = 300_000_000_000
-"""Vacuum at hand for clips [ns]: the longest batch of a replay, the longest clip and the detector's delay."""
-TRIM_EVERY_ROWS: Final = 20_000
-"""Frames stored between two removals of what is no longer recent (engineering choice)."""
-DAPA_PER_KPA: Final = 100.0
+"""Vacuum at hand for clips [ns]: the longest clip and the detector's delay."""
+TRIM_EVERY_BYTES: Final = 4_000_000
+"""Stored between two removals of what is not recent: two minutes of 80 stalls (engineering choice)."""
+ROW_BYTES: Final = 100
+"""What a row weighs besides its samples."""
 
 _PENDING: Final = """
 SELECT event.event_id, event.stall, epoch_ns(event.start_at), epoch_ns(event.end_at)
@@ -42,7 +45,7 @@ WHERE epoch_ns(event.end_at) > newest_ns - $2 AND NOT EXISTS (FROM clip WHERE cl
 _NEWEST: Final = "SELECT stall, max(end_ns) FROM recent_trace WHERE parlor = $1 GROUP BY stall"
 _FRAMES: Final = """
 SELECT stall, t_ns, end_ns, rate_hz, samples FROM recent_trace
-WHERE parlor = $1 AND list_contains($2::INTEGER[], stall) AND end_ns > $3 AND t_ns < $4 ORDER BY t_ns
+WHERE parlor = $1 AND list_contains($2::INTEGER[], stall) AND end_ns > $3 AND t_ns < $4
 """
 """One question for all that is due: each costs more than the frames that it brings in vain."""
 _TRIM: Final = """
@@ -64,16 +67,6 @@ class _Due:
     end_ns: int
 
 
-@dataclass(frozen=True, slots=True)
-class _Frame:
-    """One row of ``recent_trace``: samples in steps of 10 Pa, two bytes each."""
-
-    t_ns: int
-    end_ns: int
-    rate_hz: float
-    samples: bytes
-
-
 class Clips:
     """The tables ``clip`` and ``recent_trace`` of one open file."""
 
@@ -81,30 +74,31 @@ class Clips:
         self._connection = connection
         self._waiting: dict[str, dict[str, _Due]] = {}
         self._newest_ns: dict[str, dict[int, int]] = {}
-        self._untrimmed = 0
+        self._untrimmed_bytes = 0
 
     def forget(self) -> None:
         """Drop what is remembered, after a transaction that came to nothing."""
         self._waiting.clear()
         self._newest_ns.clear()
 
-    def append(self, parlor: str, vacuum: ReadingBatch, results: Iterable[Result]) -> None:
-        """Store vacuum frames within the open transaction, and the clips that they complete."""
-        if not len(vacuum) and parlor not in self._waiting:
+    def append(self, parlor: str, vacuum: Sequence[Trace], results: Iterable[Result]) -> None:
+        """Store vacuum within the open transaction, and the clips that it completes."""
+        if not vacuum and parlor not in self._waiting:
             return
         waiting, newest_ns = self._remembered(parlor)
-        rows = _rows(parlor, vacuum)
-        append_rows(self._connection, "recent_trace", rows)
-        for _, stall, _, end_ns, *_ in rows:
-            newest_ns[stall] = max(end_ns, newest_ns.get(stall, 0))
+        for trace in vacuum:
+            newest_ns[trace.stall] = max(trace.end_ns, newest_ns.get(trace.stall, 0))
         for told in results:  # those of this batch may have been read from the file just now
             if isinstance(told, AirEvent):
                 waiting[told.event_id] = _Due(told.event_id, told.stall, told.start_ns, told.end_ns)
         due = [event for event in waiting.values() if newest_ns.get(event.stall, 0) >= _clip_end_ns(event)]
-        append_rows(self._connection, CLIP.name, self._cut(parlor, due))
+        append_rows(self._connection, CLIP.name, self._cut(parlor, due, vacuum))
         for event in due:
             del waiting[event.event_id]
-        self._trim(len(vacuum))
+        recent = [trace for trace in vacuum if trace.end_ns >= newest_ns[trace.stall] - RECENT_NS]
+        rows = [(parlor, t.stall, t.t_ns, t.end_ns, t.rate_hz, t.samples) for t in recent]
+        append_rows(self._connection, "recent_trace", rows)
+        self._trim(sum(ROW_BYTES + len(trace.samples) for trace in recent))
 
     def _remembered(self, parlor: str) -> tuple[dict[str, _Due], dict[int, int]]:
         """Return the events that wait and how far each stall is, from the file at first."""
@@ -114,23 +108,25 @@ class Clips:
             self._newest_ns[parlor] = dict(self._connection.execute(_NEWEST, [parlor]).fetchall())
         return self._waiting[parlor], self._newest_ns[parlor]
 
-    def _cut(self, parlor: str, due: Sequence[_Due]) -> list[Row]:
-        """Cut the clips of events as rows of their table."""
+    def _cut(self, parlor: str, due: Sequence[_Due], vacuum: Iterable[Trace]) -> list[Row]:
+        """Cut the clips of events, out of what is stored and what has just come, as rows of their table."""
         if not due:
             return []
         begin_ns, end_ns = min(map(_clip_begin_ns, due)), max(map(_clip_end_ns, due))
         stalls = sorted({event.stall for event in due})
-        frames: dict[int, list[_Frame]] = {stall: [] for stall in stalls}
-        for stall, *frame in self._connection.execute(_FRAMES, [parlor, stalls, begin_ns, end_ns]).fetchall():
-            frames[stall].append(_Frame(*frame))
-        return [_clip(parlor, event, frames[event.stall]) for event in due]
+        at_hand: dict[int, list[Trace]] = {stall: [] for stall in stalls}
+        stored = self._connection.execute(_FRAMES, [parlor, stalls, begin_ns, end_ns]).fetchall()
+        for trace in (*(Trace(*row) for row in stored), *vacuum):
+            if trace.stall in at_hand:
+                at_hand[trace.stall].append(trace)
+        return [_clip(parlor, event, at_hand[event.stall]) for event in due]
 
-    def _trim(self, frames: int) -> None:
+    def _trim(self, stored_bytes: int) -> None:
         """Remove what is no longer recent, now and then."""
-        self._untrimmed += frames
-        if self._untrimmed >= TRIM_EVERY_ROWS:
+        self._untrimmed_bytes += stored_bytes
+        if self._untrimmed_bytes >= TRIM_EVERY_BYTES:
             self._connection.execute(_TRIM, [RECENT_NS])
-            self._untrimmed = 0
+            self._untrimmed_bytes = 0
 
 
 def _clip_begin_ns(event: _Due) -> int:
@@ -141,10 +137,11 @@ def _clip_end_ns(event: _Due) -> int:
     return min(event.end_ns, event.start_ns + LONGEST_NS) + MARGIN_NS
 
 
-def _clip(parlor: str, event: _Due, frames: Sequence[_Frame]) -> Row:
-    """Cut the clip of one event out of its stall's frames, as a row of its table."""
+def _clip(parlor: str, event: _Due, traces: Iterable[Trace]) -> Row:
+    """Cut the clip of one event out of its stall's traces, as a row of its table."""
     begin_ns, end_ns = _clip_begin_ns(event), _clip_end_ns(event)
-    frames = [frame for frame in frames if frame.end_ns > begin_ns and frame.t_ns < end_ns]
+    within = (trace for trace in traces if trace.end_ns > begin_ns and trace.t_ns < end_ns)
+    frames = sorted(within, key=attrgetter("t_ns"))
     rate_hz = frames[0].rate_hz if frames else 0.0
     samples: list[int | None] = [None] * round((end_ns - begin_ns) * rate_hz / 1e9)
     for frame in frames:
@@ -154,27 +151,3 @@ def _clip(parlor: str, event: _Due, frames: Sequence[_Frame]) -> Row:
             begin, end = max(first, 0), min(first + len(values), len(samples))
             samples[begin:end] = values[begin - first : max(end - first, 0)].tolist()
     return (event.event_id, parlor, event.stall, instant(begin_ns), rate_hz, samples)
-
-
-def _rows(parlor: str, vacuum: ReadingBatch) -> list[tuple[str, int, int, int, float, bytes]]:
-    """Return frames as rows of ``recent_trace``, their samples in steps of 10 Pa.
-
-    Frames of a stall that follow each other to the nanosecond share a row: a row costs as much as the
-    samples of some seconds.
-    """
-    rows = vacuum.rows[np.argsort(vacuum.rows["stall"], kind="stable")]
-    stall, t_ns, rate_hz, count = (rows[name] for name in ("stall", "t_ns", "rate_hz", "count"))
-    end_ns = t_ns + np.rint(count / rate_hz * 1e9).astype(np.int64)
-    follows = (t_ns[1:] == end_ns[:-1]) & (stall[1:] == stall[:-1]) & (rate_hz[1:] == rate_hz[:-1])
-    begins = np.flatnonzero(np.concatenate([[True], ~follows])[: len(rows)])
-    stops = np.append(begins[1:], len(rows))[: len(begins)]
-    ends = np.cumsum(count)
-    places = np.arange(len(count) and ends[-1]) + np.repeat(rows["first"] - ends + count, count)
-    with np.errstate(invalid="ignore"):  # numbers that are no vacuum may not fit
-        samples = np.rint(vacuum.values * DAPA_PER_KPA).astype("<i2")[places].tobytes()
-    told = (stall[begins], t_ns[begins], end_ns[stops - 1], rate_hz[begins])
-    cuts = pairwise([0, *(2 * ends[stops - 1]).tolist()])
-    return [
-        (parlor, *row, samples[at:stop])
-        for *row, (at, stop) in zip(*(column.tolist() for column in told), cuts, strict=True)
-    ]

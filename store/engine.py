@@ -11,7 +11,7 @@ from typing import Final
 import duckdb
 
 from detect.errors import StoreError
-from store.faults import fault
+from store.faults import NO_DATABASE, fault
 
 Value = str | int | float | bool | bytes | datetime | date | list[int | None] | None
 """What one cell can hold."""
@@ -81,8 +81,12 @@ def connect(path: Path, settings: StoreSettings, *, read_only: bool) -> duckdb.D
         connection.execute("SET GLOBAL TimeZone = 'UTC'")
         connection.execute("SET allowed_configs = ['max_execution_time']")
         connection.execute("SET lock_configuration = true")
+        [(_, _, stored_at)] = connection.execute("PRAGMA database_list").fetchall()
     except duckdb.Error as error:
         raise fault(error, path, "opened") from error
+    if stored_at is None:  # of a table in a file (Parquet, CSV, JSON) the engine makes a database in memory
+        connection.close()
+        raise StoreError(NO_DATABASE, where=str(path))
     return connection
 
 

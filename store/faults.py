@@ -22,6 +22,7 @@ _DISK: Final = {
     "Input/output error": "the disk fails (input/output error); check it and have a backup at hand",
 }
 """Words of the operating system within the engine's messages, and what we make of them."""
+NO_DATABASE: Final = "not a quietclaw history (no database file)"
 _MEMORY: Final = re.compile(r"Out of Memory|failed to (pin|allocate)|could not allocate")
 _DURABLE: Final = "COMMIT succeeded and is durable"
 
@@ -69,8 +70,8 @@ def _advice(message: str, verb: str) -> str:
         return f"another process uses it: {holder}; the service has it: ask through --url or stop the service"
     if "different configuration" in message:
         return "this process has it open already in another way; close that first"
-    if "not a valid DuckDB database file" in message:
-        return "not a quietclaw history (no database file)"
+    if "not a valid DuckDB database file" in message or "Cannot launch in-memory database" in message:
+        return NO_DATABASE
     if "database does not exist" in message:
         return "no such file"
     if "Corrupt database file" in message or "checksum" in message:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from dashboards.commands.options import Db
+from dashboards.loading import loading
 
 if TYPE_CHECKING:
     from ingest.config import Config
@@ -32,13 +33,14 @@ def replay(
 
     Example: quietclaw replay trial/capture.parquet --db trial.duckdb
     """
-    from dashboards.progress import progress
-    from ingest.capture import read_parts
-    from ingest.detector import make_detector
-    from ingest.pipeline import Pipeline
-    from ingest.replay import replay as read_through
-    from ingest.survey import survey
-    from store.history import History
+    with loading():
+        from dashboards.progress import progress
+        from ingest.capture import read_parts
+        from ingest.detector import make_detector
+        from ingest.pipeline import Pipeline
+        from ingest.replay import replay as read_through
+        from ingest.survey import survey
+        from store.history import History
 
     found = survey(capture)
     settings = _settings(found, config, overrides or [])

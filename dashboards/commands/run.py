@@ -4,13 +4,14 @@
 
 from __future__ import annotations
 
-import gc
 import logging
 import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
+
+from dashboards.loading import loading
 
 LOG_FORMAT = "%(asctime)s %(levelname)s %(name)s: %(message)s"
 
@@ -29,19 +30,17 @@ def run(
 
     Example: quietclaw run --config willowmere.toml --set http.port=8081
     """
-    from ingest.settings import effective, load_settings
+    with loading():
+        from ingest.settings import effective, load_settings
 
     settings = load_settings(config, overrides=overrides or ())
     if show_config:
         typer.echo(effective(settings))
         return
-    gc.disable()  # nothing is garbage yet: a fifth of the processor time of the start (measured)
-    from dashboards.cautions import CAUTIONS
-    from dashboards.serve import serve
-    from dashboards.stopping import stopping
-
-    gc.freeze()
-    gc.enable()
+    with loading():
+        from dashboards.cautions import CAUTIONS
+        from dashboards.serve import serve
+        from dashboards.stopping import stopping
 
     logging.basicConfig(level=logging.INFO, format=LOG_FORMAT, stream=sys.stderr)
     logging.getLogger("uvicorn").setLevel(logging.WARNING)  # its start and stop say nothing that ours do not

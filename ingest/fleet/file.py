@@ -17,7 +17,7 @@ from ingest.config import Config
 from ingest.detector import make_detector
 from ingest.messages import Messages
 from ingest.pipeline import Pipeline, Start
-from ingest.replay import in_batches
+from ingest.replay import in_pieces, read_through
 from store.engine import Row
 from store.fleet.ledger import Carried, Ledger
 
@@ -65,9 +65,9 @@ def detect_file(file: Path, carried: Carried, config: Config) -> FileResult:
     pipeline = _pipeline(ledger, config)
     faults = [_BEGUN_ANEW] if pipeline.start is Start.RESET else []
     messages = 0
-    for batch in in_batches(_readable(file, faults)):
-        pipeline.take(pipeline.decode(batch))
-        messages += len(batch)
+    for count in read_through(map(pipeline.decode, in_pieces(_readable(file, faults))), pipeline):
+        messages += count
+    pipeline.commit()
     return FileResult(ledger.rows(), ledger.carried(), messages, "; ".join(faults))
 
 

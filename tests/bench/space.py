@@ -16,6 +16,7 @@ from detect.batch import ReadingBatch
 from detect.kinds import AirKind, Cause, Phase
 from detect.readings import StallVacuum
 from detect.results import AirEvent, Milking
+from ingest.traces import traces
 from store.batch import Batch
 from store.engine import append_rows
 from store.history import History
@@ -193,7 +194,7 @@ def _commit_clips(history: History, numbers: range) -> None:
         vacuum.append(StallVacuum(stall, t_ns, CLIP_HZ, 0.05 * np.rint(kpa / 0.05)))
         event = _event(f"m{number}", stall, t_ns, rng)
         events.append(_moved(event, number, t_ns + 5 * S_NS))
-    history.commit(Batch(PARLOR, events, vacuum=ReadingBatch.of(vacuum)))
+    history.commit(Batch(PARLOR, events, vacuum=traces(ReadingBatch.of(vacuum))))
 
 
 def _moved(event: AirEvent, number: int, start_ns: int) -> AirEvent:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from itertools import accumulate, pairwise
 from pathlib import Path
 
 import pytest
@@ -13,10 +15,10 @@ from detect.errors import InputError
 from ingest.capture import CaptureWriter, read_parts
 from ingest.messages import Messages
 from ingest.pipeline import Committed, Pipeline
-from ingest.replay import in_batches, replay
+from ingest.replay import in_pieces, replay
 from ingest.wire import Message
 from store.history import History
-from tests.ingest.parlor import DECODER, CountingDetector, record, tables
+from tests.ingest.parlor import DECODER, CountingDetector, broken, flow, record, tables
 
 S = 10**9
 
@@ -31,33 +33,40 @@ def replayed(path: Path, parts: Iterable[Messages]) -> list[Committed]:
     return heard
 
 
-@given(steps=st.lists(st.integers(-2, 30), max_size=60), most=st.integers(1, 10), part=st.integers(1, 70))
-def test_batches_are_bounded_and_lose_nothing(steps: list[int], most: int, part: int) -> None:
-    """Whatever the receive times, the batches joined are the record, and none is too long."""
-    times = [sum(steps[: i + 1]) for i in range(len(steps))]
-    messages = [Message(t * S, "t", b"") for t in times]
-    parts = [Messages.of(messages[at : at + part]) for at in range(0, len(messages), part)]
-    batches = list(in_batches(parts, span_ns=60 * S, most=most))
-    assert [message for batch in batches for message in batch] == messages
-    assert all(0 < len(batch) <= most for batch in batches)
-    assert all(message.recv_ns - batch[0].recv_ns < 60 * S for batch in batches for message in batch)
+@given(sizes=st.lists(st.integers(0, 30), max_size=8), most=st.integers(1, 10))
+def test_pieces_are_bounded_and_lose_nothing(sizes: list[int], most: int) -> None:
+    """However the record comes, the pieces joined are the record, and none is too long."""
+    messages = [Message(t * S, "t", b"") for t in range(sum(sizes))]
+    ends = list(accumulate(sizes, initial=0))
+    pieces = list(in_pieces([Messages.of(messages[a:b]) for a, b in pairwise(ends)], most=most))
+    assert [message for piece in pieces for message in piece] == messages
+    assert all(0 < len(piece) <= most for piece in pieces)
 
 
-def test_two_minutes_share_a_commit(tmp_path: Path) -> None:
-    """Six minutes and a bit are four commits, and one that closes the record."""
-    heard = replayed(tmp_path / "a.duckdb", [Messages.of(record(380))])
-    assert len(heard) == 5
-    assert sum(committed.readings for committed in heard) == len(record(380))
+def test_a_quarter_of_an_hour_shares_a_commit(tmp_path: Path) -> None:
+    """Fifty minutes and a bit of one reading a second are three commits and one that closes the record."""
+    messages = [flow(1, seq) for seq in range(3080)]
+    heard = replayed(tmp_path / "a.duckdb", in_pieces([Messages.of(messages)], most=100))
+    assert [committed.readings for committed in heard] == [1000, 1000, 1000, 80]
 
 
-def test_progress_is_told_after_each_commit(tmp_path: Path) -> None:
+def test_refused_messages_do_not_pile_up(tmp_path: Path) -> None:
+    """What is refused is committed long before a quarter of an hour is over: each holds its payload."""
+    messages = [replace(broken(seq), recv_ns=1 + seq) for seq in range(5000)]
+    heard = replayed(tmp_path / "a.duckdb", in_pieces([Messages.of(messages)], most=100))
+    assert max(len(committed.quarantined) for committed in heard) == 1000
+    assert sum(len(committed.quarantined) for committed in heard) == len(messages)
+
+
+def test_progress_is_told_after_each_piece(tmp_path: Path) -> None:
     """The number of messages read grows to the whole."""
     told: list[int] = []
+    messages = record(250)
     with History.open(tmp_path / "a.duckdb") as history:
         pipeline = Pipeline.open(history=history, detector=CountingDetector(), decoder=DECODER)
-        total = replay([Messages.of(record(250))], pipeline, progress=told.append)
-    assert told == sorted(set(told))
-    assert (len(told), told[-1], total) == (3, len(record(250)), len(record(250)))
+        total = replay(in_pieces([Messages.of(messages)], most=1000), pipeline, progress=told.append)
+    assert told == [*range(1000, total, 1000), total]
+    assert total == len(messages)
 
 
 def test_the_same_capture_twice_adds_nothing(tmp_path: Path) -> None:
@@ -79,10 +88,11 @@ def cut_short(messages: list[Message], after: int) -> Iterator[Messages]:
 
 
 def test_a_replay_that_was_stopped_is_taken_up(tmp_path: Path) -> None:
-    """After a stop in the middle, a second run of the whole capture gives the tables of one run."""
+    """What stands before the fault is stored; a second run of the whole gives the tables of one run."""
     messages = record(400)
     with pytest.raises(InputError, match="line 4711"):
         replayed(tmp_path / "a.duckdb", cut_short(messages, 3000))
+    assert len(tables(tmp_path / "a.duckdb")["condition_event"]) > 100
     replayed(tmp_path / "a.duckdb", [Messages.of(messages)])
     replayed(tmp_path / "whole.duckdb", [Messages.of(messages)])
     assert tables(tmp_path / "a.duckdb") == tables(tmp_path / "whole.duckdb")

@@ -173,6 +173,16 @@ def test_a_scan_reads_doubles_as_the_wire_does() -> None:
     assert same(messages, DECODER) > 1500
 
 
+def test_no_number_is_read_beyond_its_payload() -> None:
+    """A payload cut anywhere and the rest of it as the next message: each is what it is alone."""
+    whole = written(
+        "stall/1/vacuum", {"seq": "1", "t_ms": str(START_MS), "rate_hz": "50", "kpa": "[1.5,-2.25,3]"}
+    )
+    for cut in range(len(whole.payload) + 1):
+        halves = (whole.payload[:cut], whole.payload[cut:])
+        same([Message(whole.recv_ns, whole.topic, half) for half in halves], DECODER)
+
+
 def odd(rng: random.Random) -> Message:
     """Return a message of which most fields are good and some at an edge."""
     head = rng.choice(HEADS if rng.random() < 0.3 else HEADS[:5])

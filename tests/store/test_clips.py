@@ -17,6 +17,7 @@ from detect.checkpoint import Checkpoint
 from detect.errors import StoreError
 from detect.readings import StallVacuum
 from detect.results import AirEvent
+from ingest.traces import traces
 from store.checks import digest
 from store.exchange import export_tables, load_tables
 from store.history import Batch, History
@@ -49,7 +50,7 @@ def fed(path: Path, cuts: Sequence[int], *, lost: Sequence[int] = ()) -> None:
         vacuum = [frame(s, stall) for s in range(first, end) if s not in lost for stall in (1, STALL)]
         told = [EVENTS[s] for s in range(first, end) if s in EVENTS]
         with History.open(path) as history:
-            history.commit(Batch(PARLOR, told, vacuum=ReadingBatch.of(vacuum)))
+            history.commit(Batch(PARLOR, told, vacuum=traces(ReadingBatch.of(vacuum))))
 
 
 def test_a_clip_holds_five_seconds_before_and_after(path: Path) -> None:
@@ -75,7 +76,7 @@ def test_clips_cut_together_hold_each_its_own_stall(path: Path) -> None:
     slow = [StallVacuum(1, T0_NS + s * SECOND_NS, 10.0, np.full(10, 30.0)) for s in range(30)]
     frames = [*(frame(s) for s in range(LENGTH_S)), *slow, *(frame(s, 1) for s in range(30, LENGTH_S))]
     with History.open(path) as history:
-        history.commit(Batch(PARLOR, [first, other], vacuum=ReadingBatch.of(frames)))
+        history.commit(Batch(PARLOR, [first, other], vacuum=traces(ReadingBatch.of(frames))))
         clips = rows(history, "SELECT stall, rate_hz, vacuum_dapa FROM clip ORDER BY start_at")
     assert clips == [
         (STALL, RATE_HZ, list(range(15 * 50, 26 * 50))),
@@ -86,7 +87,7 @@ def test_clips_cut_together_hold_each_its_own_stall(path: Path) -> None:
 def test_a_clip_of_a_refused_batch_comes_with_the_next(path: Path) -> None:
     """What a refused batch completed is not taken for stored: the same batch again brings its clip."""
     frames = [frame(s) for s in range(LENGTH_S)]
-    whole, early, late = (ReadingBatch.of(part) for part in (frames, frames[:10], frames[10:]))
+    whole, early, late = (traces(ReadingBatch.of(part)) for part in (frames, frames[:10], frames[10:]))
     wrong = Checkpoint(1, "0123abcd", {0: None})  # type: ignore[dict-item]
     with History.open(path) as history:
         with pytest.raises(StoreError):
@@ -123,18 +124,27 @@ def test_of_a_long_event_the_beginning_is_kept(path: Path) -> None:
     """Twenty seconds of a long event and five either side, no more."""
     with History.open(path) as history:
         long = event(1, at_s=10, lasts_s=600.0)
-        history.commit(Batch(PARLOR, [long], vacuum=ReadingBatch.of([frame(s) for s in range(40)])))
+        history.commit(Batch(PARLOR, [long], vacuum=traces(ReadingBatch.of([frame(s) for s in range(40)]))))
         assert rows(history, "SELECT len(vacuum_dapa) FROM clip") == [(30 * 50,)]
 
 
 def test_recent_vacuum_does_not_pile_up(path: Path) -> None:
-    """Only the last five minutes stand by for clips."""
+    """What is older than five minutes goes out now and then."""
     with History.open(path) as history:
-        for start in range(0, 25_000, 5_000):
-            vacuum = [frame(s) for s in range(start, start + 5_000) if s % 7]
-            history.commit(Batch(PARLOR, vacuum=ReadingBatch.of(vacuum)))
+        for start in range(0, 45_000, 300):
+            vacuum = [frame(s) for s in range(start, start + 300, 2)]
+            history.commit(Batch(PARLOR, vacuum=traces(ReadingBatch.of(vacuum))))
         [(bytes_,)] = rows(history, "SELECT sum(octet_length(samples)) FROM recent_trace")
-        assert bytes_ <= (5_000 + 301) * 2 * RATE_HZ
+        assert bytes_ <= 10_000 * RATE_HZ
+
+
+def test_an_event_early_in_a_long_batch_has_its_clip(path: Path) -> None:
+    """What a batch brings is at hand however long it is; only its last five minutes are stored."""
+    frames = ReadingBatch.of([frame(s) for s in range(1_000)])
+    with History.open(path) as history:
+        history.commit(Batch(PARLOR, [EVENTS[25]], vacuum=traces(frames)))
+        [clip] = rows(history, "SELECT vacuum_dapa FROM clip")
+        assert clip == (list(range(15 * 50, 26 * 50)),)
 
 
 def test_clips_go_out_and_come_back(path: Path, tmp_path: Path) -> None:
@@ -167,9 +177,9 @@ def test_clips_do_not_depend_on_the_frames_that_share_a_row(
     for name, edges in (("one", []), ("all", range(1, len(frames))), ("some", sorted(cuts))):
         with History.open(folder / name) as history:
             for first, stop in itertools.pairwise([0, *(e for e in edges if e < len(frames)), len(frames)]):
-                history.commit(Batch(PARLOR, vacuum=ReadingBatch.of(frames[first:stop])))
+                history.commit(Batch(PARLOR, vacuum=traces(ReadingBatch.of(frames[first:stop]))))
             end = StallVacuum(STALL, T0_NS + 100 * SECOND_NS, RATE_HZ, np.zeros(1))
-            history.commit(Batch(PARLOR, [event(1, at_s=6)], vacuum=ReadingBatch.of([end])))
+            history.commit(Batch(PARLOR, [event(1, at_s=6)], vacuum=traces(ReadingBatch.of([end]))))
             clips.append(rows(history, "FROM clip"))
     assert clips[0] == clips[1] == clips[2]
     assert len(clips[0]) == 1

@@ -48,6 +48,25 @@ def test_a_file_that_is_no_database_is_refused_in_one_line(path: Path, content: 
     assert path.read_bytes() == content
 
 
+@pytest.mark.parametrize("name", ["capture.parquet", "table.csv", "lines.json"])
+@pytest.mark.parametrize("read_only", [True, False])
+def test_a_file_of_a_table_is_no_history(tmp_path: Path, name: str, *, read_only: bool) -> None:
+    """The engine would make a database in memory of it, and what is stored there would be lost."""
+    table = tmp_path / name
+    table.write_bytes(b"no table either")
+    with pytest.raises(StoreError, match="not a quietclaw history"):
+        History.open(table, read_only=read_only)
+    assert [file.name for file in tmp_path.iterdir()] == [name]
+
+
+def test_a_history_may_have_any_name(tmp_path: Path) -> None:
+    """A name that ends as that of a table holds a history all the same."""
+    with History.open(tmp_path / "farm.parquet") as history:
+        history.commit(full_batch())
+    with History.open(tmp_path / "farm.parquet", read_only=True) as history:
+        assert history.watermarks("willowmere")
+
+
 def test_a_damaged_file_is_refused_in_one_line(path: Path) -> None:
     """A database file with overwritten blocks ends in a store error, not in a traceback."""
     with History.open(path) as history:

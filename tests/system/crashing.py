@@ -27,7 +27,7 @@ from ingest.detector import make_detector
 from ingest.gateway import Gateway
 from ingest.messages import Messages
 from ingest.pipeline import Pipeline
-from ingest.replay import in_batches
+from ingest.replay import in_pieces
 from ingest.wire import Message, StreamKind, stall_topic
 from simulator.faults import Fault, FaultKind
 from simulator.rotary import simulate
@@ -302,8 +302,8 @@ def uninterrupted(messages: Sequence[Message], config: Config, path: Path) -> No
     """Run a record through the pipeline in one go, without ending it."""
     with History.open(path) as history:
         pipeline = Pipeline.open(history=history, detector=make_detector(config), decoder=config.decoder())
-        for batch in in_batches([Messages.of(messages)]):
-            pipeline.process(batch)
+        for piece in in_pieces([Messages.of(messages)]):
+            pipeline.process(piece)
 
 
 def stored(path: Path) -> dict[str, list[tuple[Any, ...]]]:
