@@ -66,15 +66,15 @@ def compiled(function: F) -> F:
     Other threads run meanwhile: whoever calls it owns its arrays until it returns. So nobody counts who
     else holds them, which took a third of all time (measured), and the function cannot make arrays.
     """
-    return _compiled(function, _nrt=False)
+    return _compiled(function, {"_nrt": False})
 
 
 def allocating(function: F) -> F:
     """Compile a function that makes arrays, or calls one that returns them."""
-    return _compiled(function, _nrt=True)
+    return _compiled(function, {"_nrt": True})
 
 
-def _compiled(function: F, **options: bool) -> F:
+def _compiled(function: F, options: dict[str, Any]) -> F:
     dispatcher: Any = numba.njit(function, nogil=True, forceinline=True, error_model="numpy", **options)
     if _FOLDER is not None:
         settings: Any = numba.config
