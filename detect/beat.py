@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.machine import allocating
+from detect.machine import compiled_allocating
 from detect.params import BIN_S
 
 WIDTH: Final = 128
@@ -28,7 +28,7 @@ TWICE: Final = np.array([2.0 * math.cos(TWO_PI * (LOWEST_HZ + k * STEP_HZ) * BIN
 FADE: Final = np.array([0.5 - 0.5 * math.cos(TWO_PI * (i + 0.5) / WIDTH) for i in range(WIDTH)])
 
 
-@allocating
+@compiled_allocating
 def windowed(kpa: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the vacuum less its straight line, under a raised cosine."""
     n = WIDTH
@@ -44,7 +44,7 @@ def windowed(kpa: NDArray[np.float64]) -> NDArray[np.float64]:
     return out
 
 
-@allocating
+@compiled_allocating
 def swings_kpa(shaped: NDArray[np.float64], twice: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the amplitudes [kPa] of a windowed signal at frequencies of which ``twice`` the cosine is given.
 
@@ -60,7 +60,7 @@ def swings_kpa(shaped: NDArray[np.float64], twice: NDArray[np.float64]) -> NDArr
     return last
 
 
-@allocating
+@compiled_allocating
 def strongest(kpa: NDArray[np.float64]) -> tuple[float, float]:
     """Return frequency [Hz] and amplitude [kPa] of the strongest beat."""
     swings = swings_kpa(windowed(kpa), TWICE)
@@ -71,7 +71,7 @@ def strongest(kpa: NDArray[np.float64]) -> tuple[float, float]:
     return best_hz, best
 
 
-@allocating
+@compiled_allocating
 def beat_at(kpa: NDArray[np.float64], hz: float) -> float:
     """Return the amplitude [kPa] at a frequency and its double, each looked for a little around it."""
     twice = np.empty(2 * AROUND)

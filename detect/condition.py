@@ -21,7 +21,7 @@ from detect.episode import WATCHED, Finding, Verdict, is_open, suspected, take_f
 from detect.evidence import UNDER_VACUUM_KPA
 from detect.kinds import Condition
 from detect.leak import extra_air_l_min
-from detect.machine import allocating, compiled
+from detect.machine import compiled, compiled_allocating
 from detect.norms import (
     FEW,
     GROWN_LOOKS,
@@ -74,7 +74,7 @@ class Look:
     """Claw vacuum usual at that flow; NaN where it is not known."""
 
 
-@allocating
+@compiled_allocating
 def read_rings(stalls: Any, at_bin: int, still_kpa: float) -> tuple[Any, Any, Any]:
     """Return the newest vacuum [kPa] of every stall, for how long it has not moved, its mean and least.
 
@@ -171,7 +171,7 @@ def _frozen(look: Look, index: int, params: DetectorParams) -> Finding | None:
     return Finding(Condition.SENSOR_FROZEN, Verdict.BAD, from_bin, look.bin, figures)
 
 
-@allocating
+@compiled_allocating
 def average_parked(stalls: Any, parked: Mask, mean_kpa: Floats) -> Any:
     """Average the readings of open claws; mark the stalls at which it is time for a verdict."""
     due = np.zeros(parked.size, np.bool_)
@@ -229,7 +229,7 @@ def judge_vacuum(look: Look, params: DetectorParams) -> Iterator[tuple[int, Find
             yield index, finding
 
 
-@allocating
+@compiled_allocating
 def keep_levels(stalls: Any, flow_kg_min: Floats, levels: tuple[Floats, Floats], limits: Any) -> Any:
     """Take one look into the mean level of each attachment and the curve of each stall that milks.
 

@@ -7,7 +7,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 
 from detect.batch import ARM, COW, FLOW, PLANT, STREAMS, VACUUM
-from detect.machine import allocating, compiled
+from detect.machine import compiled, compiled_allocating
 from detect.params import BIN_NS
 
 SPAN: Final = 1024
@@ -224,7 +224,7 @@ def least_waited(grid: Grid) -> int:
     return int(least)
 
 
-@allocating
+@compiled_allocating
 def middle_and_newest(grid: Grid) -> tuple[int, int]:
     """Return lower median and latest of the ends [ns] of all vacuum heard, or of all data; -1 of nothing."""
     ends, n = np.empty(grid.covered.size, np.int64), 0

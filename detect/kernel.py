@@ -17,7 +17,7 @@ from detect.carry import watch_arm
 from detect.drain import watch_drain
 from detect.foresee import begin_trace, foresee, keep_news
 from detect.hear import LAG, NONE, OPEN, PAUSE, SPAN, expect, forget_level, hear, report_event, take_in
-from detect.machine import allocating, compiled
+from detect.machine import compiled, compiled_allocating
 from detect.params import BIN_S, KernelNumbers
 from detect.quarter import watch_tubes
 from detect.ripple import turn_pulse
@@ -71,7 +71,7 @@ def sensed_signal(plant: Any, plant_kpa: float) -> float:
     return 0.95 * plant.sensed if plant.missing <= PLANT_TRUST else 0.0
 
 
-@allocating
+@compiled_allocating
 def shared_signal(stalls: Any, rests: NDArray[np.float64], num: KernelNumbers) -> float:
     """Return what most stalls do [kPa] when no plant sensor tells: their median, less its own noise."""
     n = 0
@@ -87,7 +87,7 @@ def shared_signal(stalls: Any, rests: NDArray[np.float64], num: KernelNumbers) -
     return math.copysign(max(0.0, abs(middle) - SHARED_NOISE_KPA), middle)
 
 
-@allocating
+@compiled_allocating
 def shared_news(stalls: Any, news: NDArray[np.float64], num: KernelNumbers) -> float:
     """Return what most quiet stalls innovate in this bin, in their own spreads: it is the plant's."""
     n = 0
@@ -245,7 +245,7 @@ def work_bins(
         witness(stalls, scene, now, first_row)
 
 
-@allocating
+@compiled_allocating
 def advance(stalls: Any, plant: Any, grid: Bins, out: tuple[Any, Witness], num: KernelNumbers) -> int:
     """Advance all stalls over the bins of a grid and return the number of happenings written to ``out``."""
     rows, scene = out

@@ -69,7 +69,7 @@ def compiled(function: F) -> F:
     return _compiled(function, {"_nrt": False})
 
 
-def allocating(function: F) -> F:
+def compiled_allocating(function: F) -> F:
     """Compile a function that makes arrays, or calls one that returns them."""
     return _compiled(function, {"_nrt": True})
 

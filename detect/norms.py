@@ -11,7 +11,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.machine import allocating, compiled
+from detect.machine import compiled, compiled_allocating
 
 Floats = NDArray[np.float64]
 
@@ -62,7 +62,7 @@ def mean_into(norm: Any, names: tuple[str, str], value: float, memory: int) -> N
     norm[mean] += (value - norm[mean]) / min(norm[count], memory)
 
 
-@allocating
+@compiled_allocating
 def usual_of(counts: Any, values: Any, index: int, needs: tuple[int, int]) -> float:
     """Return what is usual at a stall, as :func:`usual` does of the same fields as columns."""
     if counts[index] >= needs[0]:
@@ -110,7 +110,7 @@ def learn_curve(norm: Any, flow_kg_min: float, kpa: float) -> None:
     norm.curve_cov += gain * (off * (kpa - norm.curve_kpa) - norm.curve_cov)
 
 
-@allocating
+@compiled_allocating
 def others_kpa(asks: Any, known: Any, flow_kg_min: Floats, lines: tuple[Floats, Floats, Floats]) -> Floats:
     """Return the median [kPa] of what the other known stalls have at the flow of each stall that asks.
 
