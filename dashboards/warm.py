@@ -21,7 +21,7 @@ from dashboards.lean import COMPILER, give_back, trim
 from detect.checkpoint import Checkpoint
 from detect.claw import ClawModel, steady_vacuum_kpa
 from detect.machine import CACHE_VARIABLE, whole_mark
-from detect.norms import middle, usual_of
+from detect.norms import usual_of
 from detect.parlor import ParlorDetector
 from ingest.decode import NS_PER_MS, Decoder, Frame
 from ingest.lanes import Lanes
@@ -111,7 +111,6 @@ def _load() -> None:
 def _call_seldom_ones() -> None:
     """Call what only a leak or a parlor with many stalls needs, hours later."""
     steady_vacuum_kpa(ClawModel(), 2.0, 44.0)
-    middle(np.zeros(1))
     usual_of(np.zeros(1, np.int64), np.zeros(1), 0, (1, 1))
 
 

@@ -13,20 +13,25 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.machine import compiled
+from detect.machine import compiled_allocating
 from detect.params import BIN_S
 
 WIDTH: Final = 128
 """Bins looked at (6.4 s)."""
 LOWEST_HZ, HIGHEST_HZ, STEP_HZ = 0.6, 4.6, 0.05  # pulsation, and its multiples below the bins' own limit
-SPREAD = 0.04  # a beat is looked for this far around where it is usual
+SPREAD, AROUND = 0.04, 5  # a beat is looked for this far around where it is usual, at so many places
 TWO_PI = 2.0 * math.pi
+COUNT: Final = round((HIGHEST_HZ - LOWEST_HZ) / STEP_HZ) + 1
+"""Frequencies at which the strongest beat is looked for."""
+TWICE: Final = np.array([2.0 * math.cos(TWO_PI * (LOWEST_HZ + k * STEP_HZ) * BIN_S) for k in range(COUNT)])
+"""Twice the cosine of their turn in a bin; a cosine costs as much as fifty steps of the recursion."""
+FADE: Final = np.array([0.5 - 0.5 * math.cos(TWO_PI * (i + 0.5) / WIDTH) for i in range(WIDTH)])
 
 
-@compiled
+@compiled_allocating
 def windowed(kpa: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the vacuum less its straight line, under a raised cosine."""
-    n = kpa.size
+    n = WIDTH
     middle, mean, moment = 0.5 * (n - 1), 0.0, 0.0
     for i in range(n):
         mean += kpa[i] / n
@@ -35,51 +40,49 @@ def windowed(kpa: NDArray[np.float64]) -> NDArray[np.float64]:
     out = np.empty(n)
     for i in range(n):
         rest = kpa[i] - mean - slope * (i - middle)
-        out[i] = rest * (0.5 - 0.5 * math.cos(TWO_PI * (i + 0.5) / n))
+        out[i] = rest * FADE[i]
     return out
 
 
-@compiled
-def swing_kpa(shaped: NDArray[np.float64], hz: float) -> float:
-    """Return the amplitude [kPa] at one frequency of a windowed signal (Goertzel's recursion)."""
-    turn = TWO_PI * hz * BIN_S
-    twice, last, older = 2.0 * math.cos(turn), 0.0, 0.0
-    for i in range(shaped.size):
-        last, older = shaped[i] + twice * last - older, last
-    return 4.0 / shaped.size * math.sqrt(max(0.0, last * last + older * older - twice * last * older))
+@compiled_allocating
+def swings_kpa(shaped: NDArray[np.float64], twice: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the amplitudes [kPa] of a windowed signal at frequencies of which ``twice`` the cosine is given.
 
-
-@compiled
-def strongest(kpa: NDArray[np.float64]) -> tuple[float, float]:
-    """Return frequency [Hz] and amplitude [kPa] of the strongest beat.
-
-    The recursion of :func:`swing_kpa` at all frequencies side by side: alone each waits for its last step.
+    Goertzel's recursion at all of them side by side: alone each waits for its last step.
     """
-    shaped = windowed(kpa)
-    count = round((HIGHEST_HZ - LOWEST_HZ) / STEP_HZ) + 1
-    twice, last, older = np.empty(count), np.zeros(count), np.zeros(count)
-    for k in range(count):
-        twice[k] = 2.0 * math.cos(TWO_PI * (LOWEST_HZ + k * STEP_HZ) * BIN_S)
+    last, older = np.zeros(twice.size), np.zeros(twice.size)
     for i in range(shaped.size):
-        for k in range(count):
+        for k in range(twice.size):
             last[k], older[k] = shaped[i] + twice[k] * last[k] - older[k], last[k]
-    best_hz, best = 0.0, -1.0
-    for k in range(count):
+    for k in range(twice.size):
         power = last[k] * last[k] + older[k] * older[k] - twice[k] * last[k] * older[k]
-        swing = 4.0 / shaped.size * math.sqrt(max(0.0, power))
-        if swing > best:
-            best_hz, best = LOWEST_HZ + k * STEP_HZ, swing
+        last[k] = 4.0 / shaped.size * math.sqrt(max(0.0, power))
+    return last
+
+
+@compiled_allocating
+def strongest(kpa: NDArray[np.float64]) -> tuple[float, float]:
+    """Return frequency [Hz] and amplitude [kPa] of the strongest beat."""
+    swings = swings_kpa(windowed(kpa), TWICE)
+    best_hz, best = 0.0, -1.0
+    for k in range(COUNT):
+        if swings[k] > best:
+            best_hz, best = LOWEST_HZ + k * STEP_HZ, swings[k]
     return best_hz, best
 
 
-@compiled
+@compiled_allocating
 def beat_at(kpa: NDArray[np.float64], hz: float) -> float:
     """Return the amplitude [kPa] at a frequency and its double, each looked for a little around it."""
-    shaped = windowed(kpa)
+    twice = np.empty(2 * AROUND)
+    for k in range(twice.size):
+        multiple, off = k // AROUND + 1, k % AROUND - AROUND // 2
+        twice[k] = 2.0 * math.cos(TWO_PI * (multiple * hz * (1.0 + 0.5 * SPREAD * off)) * BIN_S)
+    swings = swings_kpa(windowed(kpa), twice)
     power = 0.0
-    for multiple in range(1, 3):
+    for multiple in range(2):
         best = 0.0
-        for k in range(-2, 3):
-            best = max(best, swing_kpa(shaped, multiple * hz * (1.0 + 0.5 * SPREAD * k)))
+        for k in range(AROUND):
+            best = max(best, swings[multiple * AROUND + k])
         power += best * best
     return math.sqrt(power)

@@ -31,7 +31,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detect.errors import ParameterError
-from detect.machine import compiled
+from detect.machine import compiled, compiled_allocating
 from detect.units import SEA_LEVEL_KPA
 
 MILK_KG_M3: Final = 1030.0
@@ -205,7 +205,7 @@ def _steady_drop(claw_pa: float, line_pa: float, flow_kg_s: float, claw: ClawCon
     return float((friction + weight) / claw.area_m2)
 
 
-@compiled
+@compiled_allocating
 def _invert(
     claw_kpa: NDArray[np.float64],
     line_kpa: NDArray[np.float64],

@@ -17,10 +17,11 @@ from numpy.typing import NDArray
 from detect.beat import WIDTH
 from detect.claw import ClawModel
 from detect.drain import drain_s
-from detect.episode import WATCHED, Finding, Verdict, is_open, take_finding
+from detect.episode import WATCHED, Finding, Verdict, is_open, suspected, take_finding
 from detect.evidence import UNDER_VACUUM_KPA
 from detect.kinds import Condition
 from detect.leak import extra_air_l_min
+from detect.machine import compiled, compiled_allocating
 from detect.norms import (
     FEW,
     GROWN_LOOKS,
@@ -73,13 +74,33 @@ class Look:
     """Claw vacuum usual at that flow; NaN where it is not known."""
 
 
+@compiled_allocating
+def read_rings(stalls: Any, at_bin: int, still_kpa: float) -> tuple[Any, Any, Any]:
+    """Return the newest vacuum [kPa] of every stall, for how long it has not moved, its mean and least.
+
+    Shapes (stalls, WIDTH), (stalls,) and (2, stalls). Where a bin is missing the mean is NaN, and the second
+    says nothing.
+    """
+    count = stalls.shape[0]
+    rings, still, figures = np.empty((count, WIDTH)), np.empty(count, np.int64), np.empty((2, count))
+    for i in range(count):
+        total, least = 0.0, np.inf
+        for k in range(WIDTH):
+            kpa = stalls[i].raw[(at_bin - WIDTH + k) & (WIDTH - 1)]
+            rings[i, k] = kpa
+            total += kpa
+            least = min(least, kpa)
+        still[i] = 0
+        while still[i] < WIDTH and not abs(rings[i, WIDTH - 1 - still[i]] - rings[i, WIDTH - 1]) > still_kpa:
+            still[i] += 1
+        figures[0, i], figures[1, i] = total / WIDTH, least
+    return rings, still, figures
+
+
 def take_look(state: Any, at_bin: int, known: Mask, params: DetectorParams) -> Look:
     """Return what there is to see before a bin; ``known`` marks stalls at which a cow is milked."""
-    rings = state["raw"][:, np.arange(at_bin - WIDTH, at_bin) & (WIDTH - 1)]
-    whole = ~np.isnan(rings).any(axis=1)
-    moved = np.abs(rings - rings[:, -1:]) > params.condition.still_kpa
-    still = np.where(moved.any(axis=1), np.argmax(moved[:, ::-1], axis=1), WIDTH)
-    mean, least = rings.mean(axis=1), rings.min(axis=1)
+    rings, still, (mean, least) = read_rings(state, at_bin, params.condition.still_kpa)
+    whole = ~np.isnan(mean)
     hanging = (state["attached"] == 1) & (state["settled"] == 1) & (state["opening"] == 0)
     hanging &= whole & known & (still < STUCK) & (at_bin - state["on_bin"] >= REST + WIDTH)
     hanging &= np.where(whole, least > STEADY_SHARE * mean, False)
@@ -119,7 +140,9 @@ def judge_sensors(look: Look, params: DetectorParams) -> Iterator[tuple[int, Fin
             yield index, stuck
     parked = look.whole & (look.state["attached"] == 0) & (look.state["seen_off"] == 1)
     parked &= look.bin - look.state["off_bin"] >= REST + WIDTH
-    for index in _parked_for_long(look, parked):
+    parked &= look.rings.max(axis=1) - look.rings.min(axis=1) <= PARKED_SPAN_KPA
+    due = average_parked(look.state, parked, look.rings.mean(axis=1))
+    for index in np.flatnonzero(due).tolist():
         zero = _zero(look, index, params)
         if zero:
             yield index, zero
@@ -148,18 +171,20 @@ def _frozen(look: Look, index: int, params: DetectorParams) -> Finding | None:
     return Finding(Condition.SENSOR_FROZEN, Verdict.BAD, from_bin, look.bin, figures)
 
 
-def _parked_for_long(look: Look, parked: Mask) -> list[int]:
-    """Average the readings of open claws; return the stalls at which it is time for a verdict."""
-    still = look.rings.max(axis=1) - look.rings.min(axis=1) <= PARKED_SPAN_KPA
-    at = np.flatnonzero(parked & still)
-    norms, off_bin = look.state["norms"][at], look.state["off_bin"][at]
-    new = (norms["park_bin"] != off_bin) | (norms["park_n"] == 0)
-    norms["park_bin"] = off_bin
-    norms["park_n"][new], norms["park_kpa"][new] = 0, 0.0
-    mean_into(norms, ("park_n", "park_kpa"), look.rings[at].mean(axis=1), GROWN_LOOKS)
-    look.state["norms"][at] = norms
-    # A fallen unit may lie open under vacuum for a minute: one look is not enough.
-    due: list[int] = at[norms["park_n"] % PARK_LOOKS == 2].tolist()
+@compiled_allocating
+def average_parked(stalls: Any, parked: Mask, mean_kpa: Floats) -> Any:
+    """Average the readings of open claws; mark the stalls at which it is time for a verdict."""
+    due = np.zeros(parked.size, np.bool_)
+    for i in range(parked.size):
+        norm = stalls[i].norms
+        if not parked[i]:
+            continue
+        if norm.park_bin != stalls[i].off_bin or norm.park_n == 0:
+            norm.park_bin, norm.park_n, norm.park_kpa = stalls[i].off_bin, 0, 0.0
+        norm.park_n += 1
+        norm.park_kpa += (mean_kpa[i] - norm.park_kpa) / min(norm.park_n, GROWN_LOOKS)
+        # A fallen unit may lie open under vacuum for a minute: one look is not enough.
+        due[i] = norm.park_n % PARK_LOOKS == 2
     return due
 
 
@@ -182,47 +207,57 @@ def judge_pulsation(look: Look, params: DetectorParams) -> Iterator[tuple[int, F
     own, span = params.condition, (look.bin - LOOK, look.bin)
     limits = BeatLimits(own.beat_least_kpa, own.beat_share, own.beat_fine_share, own.rate_ratio)
     hanging = np.flatnonzero(look.hanging)
-    weighed = weigh_beats(look.state, hanging, np.ascontiguousarray(look.rings), limits)
+    weighed = weigh_beats(look.state, hanging, look.rings, limits)
+    matters = suspected(look.state, Condition.PULSATION_OFF)
     for index, (verdict, *figures) in zip(hanging.tolist(), weighed.tolist(), strict=True):
         if verdict == BAD:
             yield index, Finding(Condition.PULSATION_OFF, Verdict.BAD, *span, tuple(figures))
-        elif verdict == GOOD:
+        elif verdict == GOOD and matters[index]:
             yield index, Finding(Condition.PULSATION_OFF, Verdict.GOOD, *span)
 
 
 def judge_vacuum(look: Look, params: DetectorParams) -> Iterator[tuple[int, Finding]]:
     """Judge whether the claw vacuum of every hanging unit is the usual one at its milk flow."""
-    milking = ~np.isnan(look.flow_kg_min)
-    rest = np.where(milking, look.kpa - look.usual_kpa, np.nan)
-    seen = rest[~np.isnan(rest)]
+    rest = look.kpa - look.usual_kpa
+    seen = rest[~np.isnan(rest + look.flow_kg_min)]
     common = float(np.median(seen)) if seen.size >= QUORUM else 0.0  # the plant's, no stall's
-    at = np.flatnonzero(milking)
-    norms = look.state["norms"][at]
-    off, flow = rest[at] - common, look.flow_kg_min[at]
-    _keep_level(norms, look.state["on_bin"][at], off, flow)
-    near = np.abs(off) < LEARN_SHARE * params.condition.level_kpa
-    teaches = np.isnan(off) | (near & (norms["slow"] == 0))
-    curves = norms[teaches]
-    learn_curve(curves, flow[teaches], look.kpa[at][teaches] - common)
-    norms[teaches] = curves
-    look.state["norms"][at] = norms
-    known = (norms["own_told"] == 0) & (norms["own_n"] >= params.condition.leak_looks)
-    for index in at[known].tolist():
+    limits = (LEARN_SHARE * params.condition.level_kpa, params.condition.leak_looks)
+    due = keep_levels(look.state, look.flow_kg_min, (look.kpa - common, rest - common), limits)
+    for index in np.flatnonzero(due).tolist():
         finding = _leak(look, index, params)
         if finding:
             yield index, finding
 
 
-def _keep_level(norms: Any, on_bin: NDArray[np.int64], off_kpa: Floats, flow_kg_min: Floats) -> None:
-    """Average how far each attachment's vacuum is off, and the milk flow meanwhile."""
-    new, known = norms["own_bin"] != on_bin, ~np.isnan(off_kpa)
-    norms["own_bin"] = on_bin
-    for name in ("own_n", "own_told", "own_off", "own_flow"):
-        norms[name][new] = 0
-    norms["own_n"] += known
-    count = np.maximum(norms["own_n"], 1)
-    norms["own_off"] += np.where(known, (off_kpa - norms["own_off"]) / count, 0.0)
-    norms["own_flow"] += np.where(known, (flow_kg_min - norms["own_flow"]) / count, 0.0)
+@compiled_allocating
+def keep_levels(stalls: Any, flow_kg_min: Floats, levels: tuple[Floats, Floats], limits: Any) -> Any:
+    """Take one look into the mean level of each attachment and the curve of each stall that milks.
+
+    ``levels`` are the claw vacuum and how far it is off [kPa], ``limits`` how far that may be and still teach
+    [kPa] and the looks after which a verdict is due. Returns a mark for the stalls at which it is.
+    """
+    kpa, off_kpa = levels
+    due = np.zeros(flow_kg_min.size, np.bool_)
+    for i in range(flow_kg_min.size):
+        norm, off = stalls[i].norms, off_kpa[i]
+        if np.isnan(flow_kg_min[i]):
+            continue
+        keep_level(norm, stalls[i].on_bin, off, flow_kg_min[i])
+        if np.isnan(off) or (abs(off) < limits[0] and norm.slow == 0):
+            learn_curve(norm, flow_kg_min[i], kpa[i])
+        due[i] = norm.own_told == 0 and norm.own_n >= limits[1]
+    return due
+
+
+@compiled
+def keep_level(norm: Any, on_bin: int, off_kpa: float, flow_kg_min: float) -> None:
+    """Average how far an attachment's vacuum is off, and the milk flow meanwhile."""
+    if norm.own_bin != on_bin:
+        norm.own_bin, norm.own_n, norm.own_told, norm.own_off, norm.own_flow = on_bin, 0, 0, 0.0, 0.0
+    if not np.isnan(off_kpa):
+        norm.own_n += 1
+        norm.own_off += (off_kpa - norm.own_off) / norm.own_n
+        norm.own_flow += (flow_kg_min - norm.own_flow) / norm.own_n
 
 
 def _leak(look: Look, index: int, params: DetectorParams) -> Finding | None:

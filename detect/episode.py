@@ -11,6 +11,9 @@ from dataclasses import dataclass
 from enum import IntEnum
 from typing import Any, Final
 
+import numpy as np
+from numpy.typing import NDArray
+
 from detect.evidence import FIGURES, evidence_text
 from detect.kinds import Condition
 from detect.params import BIN_NS
@@ -105,6 +108,13 @@ def take_finding(s: Any, parlor: str, finding: Finding) -> ConditionEvent | None
 def is_open(s: Any, condition: Condition) -> bool:
     """Tell whether a condition stands at a stall."""
     return bool(s["episode"]["open"][WATCHED.index(condition)])
+
+
+def suspected(state: Any, condition: Condition) -> NDArray[np.bool_]:
+    """Tell where a condition stands or was suspected last: at other stalls a good verdict changes nothing."""
+    e, at = state["episode"], WATCHED.index(condition)
+    found: NDArray[np.bool_] = (e["open"][:, at] | e["bad"][:, at]) != 0
+    return found
 
 
 def _event(s: Any, parlor: str, at: int, end_bin: int | None) -> ConditionEvent:

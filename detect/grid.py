@@ -7,7 +7,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 
 from detect.batch import ARM, COW, FLOW, PLANT, STREAMS, VACUUM
-from detect.machine import compiled
+from detect.machine import compiled, compiled_allocating
 from detect.params import BIN_NS
 
 SPAN: Final = 1024
@@ -95,20 +95,31 @@ def add_samples(grid: Grid, plane: int, column: int, span: tuple[int, float, int
     ``span`` holds the time of the first sample [ns], the period [ns] and the first open bin.
     """
     first_ns, period_ns, from_bin = span
-    lost, i, count = 0, 0, values.shape[0]
+    lost, i, count, each, b, stop = 0, 0, values.shape[0], samples_a_bin(period_ns), 0, 0
     while i < count:
-        b = (first_ns + int(i * period_ns + 0.5)) // BIN_NS
-        stop = first_beyond(span, (i, count), (b + 1) * BIN_NS)
+        if each > 0 and i > 0:
+            b, stop = b + 1, min(i + each, count)
+        else:
+            b = (first_ns + int(i * period_ns + 0.5)) // BIN_NS
+            stop = first_beyond(span, (i, count), (b + 1) * BIN_NS)
         if from_bin <= b < from_bin + SPAN:
-            total = grid.total[plane, b % ROWS, column]
+            row = b % ROWS
+            total = grid.total[plane, row, column]
             for k in range(i, stop):
                 total += values[k]
-            grid.total[plane, b % ROWS, column] = total
-            grid.number[plane, b % ROWS, column] += stop - i
+            grid.total[plane, row, column] = total
+            grid.number[plane, row, column] += stop - i
         else:
             lost += stop - i
         i = stop
     return lost
+
+
+@compiled
+def samples_a_bin(period_ns: float) -> int:
+    """Return the samples that every bin holds, 0 where it is not the same number for all of them."""
+    each = int(BIN_NS / period_ns)
+    return each if period_ns == int(period_ns) and each * int(period_ns) == BIN_NS else 0
 
 
 @compiled
@@ -213,7 +224,7 @@ def least_waited(grid: Grid) -> int:
     return int(least)
 
 
-@compiled
+@compiled_allocating
 def middle_and_newest(grid: Grid) -> tuple[int, int]:
     """Return lower median and latest of the ends [ns] of all vacuum heard, or of all data; -1 of nothing."""
     ends, n = np.empty(grid.covered.size, np.int64), 0

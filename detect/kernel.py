@@ -7,7 +7,7 @@ nor the length of a call can change a result. Stalls meet only in the common sig
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +29,7 @@ from detect.hear import (
     take_in,
     take_up,
 )
-from detect.machine import compiled
+from detect.machine import compiled, compiled_allocating
 from detect.params import BIN_S, KernelNumbers
 from detect.quarter import watch_tubes
 from detect.ripple import turn_pulse
@@ -49,6 +49,27 @@ PLANT_TRUST = 20  # bins (1 s) over which a silent plant sensor's last word fade
 SHARED_NOISE_KPA = 0.3
 
 
+class Room(NamedTuple):
+    """What one call of the kernel needs beside its state.
+
+    Attributes
+    ----------
+    used:
+        Number of happenings written (array of one).
+    values:
+        A number for each stall, shape (stalls,).
+    turns:
+        Cosine and sine of every rate that a pulsator may have, shape (2, RATES).
+    tubes:
+        The milk tubes side by side.
+    """
+
+    used: np.ndarray
+    values: np.ndarray
+    turns: np.ndarray
+    tubes: Tubes
+
+
 @compiled
 def sensed_signal(plant: Any, plant_kpa: float) -> float:
     """Return the fast part of the plant's own vacuum [kPa]; 0 without its sensor."""
@@ -62,7 +83,7 @@ def sensed_signal(plant: Any, plant_kpa: float) -> float:
     return 0.95 * plant.sensed if plant.missing <= PLANT_TRUST else 0.0
 
 
-@compiled
+@compiled_allocating
 def shared_signal(stalls: Any, rests: NDArray[np.float64], num: KernelNumbers) -> float:
     """Return what most stalls do [kPa] when no plant sensor tells: their median, less its own noise."""
     n = 0
@@ -78,7 +99,7 @@ def shared_signal(stalls: Any, rests: NDArray[np.float64], num: KernelNumbers) -
     return math.copysign(max(0.0, abs(middle) - SHARED_NOISE_KPA), middle)
 
 
-@compiled
+@compiled_allocating
 def shared_news(stalls: Any, news: NDArray[np.float64], num: KernelNumbers) -> float:
     """Return what most quiet stalls innovate in this bin, in their own spreads: it is the plant's."""
     n = 0
@@ -204,36 +225,44 @@ def work_bin(s: Any, air: float, now: Now, num: KernelNumbers) -> None:
 
 
 @compiled
-def advance(stalls: Any, plant: Any, grid: Bins, out: tuple[Any, Witness], num: KernelNumbers) -> int:
-    """Advance all stalls over the bins of a grid and return the number of happenings written to ``out``."""
-    rows, scene = out
-    used = np.zeros(1, np.int64)
-    rests, tubes = np.empty(stalls.shape[0]), new_tubes(stalls.shape[0])
-    turns, turned = np.empty((2, RATES)), -1
-    p = plant[0]
+def work_bins(
+    stalls: Any, plant: Any, grid: Bins, out: tuple[Any, Witness, Room], num: KernelNumbers
+) -> None:
+    """Work the bins of a grid one after the other."""
+    rows, scene, room = out
+    p, used, turned = plant[0], room.used, -1
     for k in range(grid.kpa.shape[0]):
         first_row = used[0]
         watch_level(scene.whole[0], grid.first_bin + k, grid.plant_kpa[k])
         sensed = sensed_signal(p, grid.plant_kpa[k])
-        now = Now(grid.first_bin + k, sensed, 0.0, 0.0, 0.0, rows, used, turns)
+        now = Now(grid.first_bin + k, sensed, 0.0, 0.0, 0.0, rows, used, room.turns)
         for i in range(stalls.shape[0]):
             take_bin(stalls[i], grid.kpa[k, i], grid.flow[k, i], now, num)
-        shared, news, stir = common_signal(stalls, p, sensed, rests, num)
-        now = Now(grid.first_bin + k, sensed, shared, news, stir, rows, used, turns)
+        shared, news, stir = common_signal(stalls, p, sensed, room.values, num)
+        now = Now(grid.first_bin + k, sensed, shared, news, stir, rows, used, room.turns)
         watch_plant(stalls, p, now, num)
-        admit_all(stalls, tubes, now, num)
+        admit_all(stalls, room.tubes, now, num)
         at = 0
         for i in range(stalls.shape[0]):
             told = used[0]
-            work_bin(stalls[i], lift_tube(tubes, at, stalls[i]), now, num)
+            work_bin(stalls[i], lift_tube(room.tubes, at, stalls[i]), now, num)
             at += stalls[i].ready
             if grid.tubes.shape[2] > 0:
                 watch_tubes(stalls[i], grid.tubes[k, i], told, now)
             if not math.isnan(grid.cord[k, i]):
                 if turned != now.bin:
-                    turn_rates(turns, now.bin)
+                    turn_rates(room.turns, now.bin)
                     turned = now.bin
                 watch_arm(stalls[i], grid.angle[k, i], grid.cord[k, i], now, num)
                 watch_unrest(scene.scenes[i], stalls[i], now.bin, (grid.angle[k, i], grid.cord[k, i]))
         witness(stalls, scene, now, first_row)
+
+
+@compiled_allocating
+def advance(stalls: Any, plant: Any, grid: Bins, out: tuple[Any, Witness], num: KernelNumbers) -> int:
+    """Advance all stalls over the bins of a grid and return the number of happenings written to ``out``."""
+    rows, scene = out
+    used, count = np.zeros(1, np.int64), stalls.shape[0]
+    room = Room(used, np.empty(count), np.empty((2, RATES)), new_tubes(count))
+    work_bins(stalls, plant, grid, (rows, scene, room), num)
     return int(used[0])

@@ -11,7 +11,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.machine import compiled
+from detect.machine import compiled, compiled_allocating
 
 Floats = NDArray[np.float64]
 
@@ -55,23 +55,14 @@ QUORUM: Final = 4
 STIFFNESS: Final = 0.3  # of a curve towards the parlor's slope [(kg/min)^2]: one flow tells no slope
 
 
-def mean_into(norm: Any, names: tuple[str, str], value: Any, memory: int) -> None:
-    """Take a value into a running mean (count and mean by field name) with a bounded memory.
-
-    ``norm`` is one record, or an array of records and ``value`` one of values.
-    """
+def mean_into(norm: Any, names: tuple[str, str], value: float, memory: int) -> None:
+    """Take a value into a stall's running mean (count and mean by field name) with a bounded memory."""
     count, mean = names
     norm[count] += 1
-    norm[mean] += (value - norm[mean]) / np.minimum(norm[count], memory)
+    norm[mean] += (value - norm[mean]) / min(norm[count], memory)
 
 
-@compiled
-def middle(values: Floats) -> float:
-    """Return the median; numpy's own costs twenty times as much for so few values (measured)."""
-    return float(np.median(values))
-
-
-@compiled
+@compiled_allocating
 def usual_of(counts: Any, values: Any, index: int, needs: tuple[int, int]) -> float:
     """Return what is usual at a stall, as :func:`usual` does of the same fields as columns."""
     if counts[index] >= needs[0]:
@@ -107,19 +98,35 @@ def zeros_kpa(norms: Any, most_kpa: float) -> Floats:
     return np.where(norms["zero_n"] > 0, np.clip(norms["zero_kpa"], -most_kpa, most_kpa), 0.0)
 
 
-def learn_curve(norm: Any, flow_kg_min: Any, kpa: Any) -> None:
-    """Take one quiet look into a stall's curve, by running means with a bounded memory.
+@compiled
+def learn_curve(norm: Any, flow_kg_min: float, kpa: float) -> None:
+    """Take one quiet look into a stall's curve, by running means with a bounded memory."""
+    norm.curve_n += 1
+    gain = 1.0 / min(norm.curve_n, MEMORY)
+    off, rest = flow_kg_min - norm.curve_flow, kpa - norm.curve_kpa
+    norm.curve_flow += gain * off
+    norm.curve_kpa += gain * rest
+    norm.curve_var += gain * (off * (flow_kg_min - norm.curve_flow) - norm.curve_var)
+    norm.curve_cov += gain * (off * (kpa - norm.curve_kpa) - norm.curve_cov)
 
-    ``norm`` is one record, or an array of records with arrays of flows and vacua.
+
+@compiled_allocating
+def others_kpa(asks: Any, known: Any, flow_kg_min: Floats, lines: tuple[Floats, Floats, Floats]) -> Floats:
+    """Return the median [kPa] of what the other known stalls have at the flow of each stall that asks.
+
+    ``lines`` are mean vacuum, slope and mean flow of every stall. NaN where nobody asks or too few are known.
     """
-    norm["curve_n"] += 1
-    gain = 1.0 / np.minimum(norm["curve_n"], MEMORY)
-    off = flow_kg_min - norm["curve_flow"]
-    norm["curve_flow"] += gain * off
-    rest = kpa - norm["curve_kpa"]
-    norm["curve_kpa"] += gain * rest
-    norm["curve_var"] += gain * (off * (flow_kg_min - norm["curve_flow"]) - norm["curve_var"])
-    norm["curve_cov"] += gain * (off * (kpa - norm["curve_kpa"]) - norm["curve_cov"])
+    kpa, slope, mean_flow = lines
+    out, others = np.full(kpa.size, np.nan), np.empty(kpa.size)
+    for i in range(kpa.size):
+        n = 0
+        for k in range(kpa.size if asks[i] else 0):
+            if known[k] and k != i:
+                others[n] = kpa[k] + slope[k] * (flow_kg_min[i] - mean_flow[k])
+                n += 1
+        if n >= QUORUM:
+            out[i] = np.median(others[:n])
+    return out
 
 
 def expected_kpa(norms: Any, flow_kg_min: Floats) -> tuple[Floats, Floats]:
@@ -133,12 +140,7 @@ def expected_kpa(norms: Any, flow_kg_min: Floats) -> tuple[Floats, Floats]:
         norms["curve_cov"][known].sum() / max(norms["curve_var"][known].sum(), 1e-9) if known.any() else 0.0
     )
     slope = (norms["curve_cov"] + STIFFNESS * pooled) / (norms["curve_var"] + STIFFNESS)
-    lines = norms["curve_kpa"] + slope * (flow_kg_min[:, None] - norms["curve_flow"])  # (at, by)
-    own = np.where(norms["curve_n"] >= GROWN_LOOKS, np.diagonal(lines), np.nan)
-    others = np.full(flow_kg_min.size, np.nan)
-    for i in np.flatnonzero(~np.isnan(flow_kg_min) & np.isnan(own)):
-        speaks = known.copy()
-        speaks[i] = False
-        if np.count_nonzero(speaks) >= QUORUM:
-            others[i] = middle(lines[i, speaks])
-    return own, others
+    kpa, mean_flow = (np.ascontiguousarray(norms[name]) for name in ("curve_kpa", "curve_flow"))
+    own = np.where(norms["curve_n"] >= GROWN_LOOKS, kpa + slope * (flow_kg_min - mean_flow), np.nan)
+    asks = np.isnan(own) & ~np.isnan(flow_kg_min)
+    return own, others_kpa(asks, known, flow_kg_min, (kpa, slope, mean_flow))

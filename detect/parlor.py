@@ -305,15 +305,15 @@ class ParlorDetector:
 
     def _look_round(self, at_bin: int) -> list[Result]:
         """Close milkings that timed out and recognise a wash."""
-        params, results = self.params.milking, []
-        bare = [i for i, book in enumerate(self.books) if self.state[i]["attached"] and book.cow is None]
+        params, results, attached = self.params.milking, [], self.state["attached"].tolist()
+        bare = [i for i, book in enumerate(self.books) if attached[i] and book.cow is None]
         washing = self.cow_feed and len(bare) >= max(2.0, params.wash_share * len(self.books))
         for index in bare if washing else []:
             milking = self.books[index].milking
             if milking and milking.cow is None:
                 milking.wash = True
         for index, book in enumerate(self.books):
-            if book.milking is None or self.state[index]["attached"]:
+            if book.milking is None or attached[index]:
                 continue
             patience = params.reattach_s if book.milking.cow is None else params.same_cow_s
             if (at_bin - book.milking.end_bin) * BIN_S > patience:

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from detect.arm_state import VISITS
-from detect.machine import compiled
+from detect.machine import compiled, compiled_allocating
 
 VISIT_S = 20.0  # seconds of beat after which a milking counts
 FEWEST_VISITS = 2  # milkings that must agree before a pose can stand off
@@ -34,7 +34,7 @@ def pose_visit(s: Any, dt_s: float) -> None:
     s.visit_cord += dt_s / s.visit_s * (s.cord_mean - s.visit_cord)
 
 
-@compiled
+@compiled_allocating
 def learn_place(s: Any, out_log_odds: float) -> None:
     """Take the pose of a milking that is over into the stall's usual one and the scatter from cow to cow."""
     if s.visit_s < VISIT_S:

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from detect.beat import beat_at, strongest
-from detect.machine import compiled
+from detect.machine import compiled, compiled_allocating
 from detect.norms import GROWN_LOOKS, Floats, usual_of
 
 BORN = 3  # looks after which a stall's beat can stand in for others
@@ -70,7 +70,7 @@ def note_beat(beats: tuple[Any, Any, Any], index: int, norm: Any) -> None:
     looks[index], rates_hz[index], swings_kpa[index] = norm.beat_n, norm.beat_hz, norm.beat_kpa
 
 
-@compiled
+@compiled_allocating
 def weigh_beats(stalls: Any, hanging: Any, rings_kpa: Floats, limits: BeatLimits) -> Any:
     """Judge one look at some stalls and learn from the good ones.
 

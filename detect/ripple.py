@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from detect.machine import compiled
+from detect.machine import compiled, compiled_allocating
 from detect.params import BIN_S
 from detect.state import HARMONICS, RING
 
@@ -93,7 +93,7 @@ def find_ripple(s: Any, width: int) -> None:
         s.ripple_a[k], s.ripple_b[k] = re * c - im * d, re * d + im * c
 
 
-@compiled
+@compiled_allocating
 def strongest_rate(s: Any, width: int, line: tuple[float, float], steps: tuple[int, float]) -> float:
     """Return the rate [Hz] around the anchor whose multiples carry most power in the newest bins.
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from detect.carry import SLACK
 from detect.cause import UNREST
-from detect.machine import compiled
+from detect.machine import compiled, compiled_allocating
 from detect.params import BIN_S
 from detect.place import share_scatter
 from detect.state import Happening, Now
@@ -246,7 +246,7 @@ def lowness(deficit_kpa: float) -> float:
     return float(math.expm1(LOW_RATE * min(max(0.0, deficit_kpa - SOUND_KPA), 20.0)))
 
 
-@compiled
+@compiled_allocating
 def count_second(stalls: Any, w: Witness, b: int) -> None:
     """Add one second of every attached unit to the exposures."""
     whole = w.whole[0]
@@ -275,7 +275,7 @@ def count_second(stalls: Any, w: Witness, b: int) -> None:
         watch_claws(whole, -float(np.median(gaps[:n])) if n >= FEWEST else math.nan)
 
 
-@compiled
+@compiled_allocating
 def compare_arms(stalls: Any) -> None:
     """Tell every stall the rate of the others, and one that is never carried what the others show."""
     clear, rates, n = np.empty(stalls.shape[0]), np.empty(stalls.shape[0]), 0

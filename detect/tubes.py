@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from detect.claw import MILK_KG_M3, ClawConstants, quiet_tube, tube_step
-from detect.machine import compiled
+from detect.machine import compiled, compiled_allocating
 from detect.opening import DRIEST_KG_MIN, FALLEN
 from detect.params import BIN_S
 from detect.state import Opening
@@ -53,7 +53,7 @@ class Tubes(NamedTuple):
     air: np.ndarray
 
 
-@compiled
+@compiled_allocating
 def new_tubes(stalls: int) -> Tubes:
     """Return room for the tubes of so many stalls."""
     c = np.empty((9, stalls))

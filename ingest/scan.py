@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from detect.batch import ARM, COW, FLOW, PLANT, VACUUM
-from detect.machine import compiled
+from detect.machine import compiled, compiled_allocating
 
 if TYPE_CHECKING:
     from ingest.usual import ScanLimits
@@ -309,7 +309,7 @@ def scan_one(
     return False
 
 
-@compiled
+@compiled_allocating
 def scan(text: Any, ends: Any, recv_ns: Any, rows: Any, stamps: Any, values: Any, limits: ScanLimits) -> int:
     """Read all payloads of the usual shape; return how many numbers they hold.
 

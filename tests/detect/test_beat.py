@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.signal import periodogram
 
-from detect.beat import WIDTH, beat_at, strongest, swing_kpa, windowed
+from detect.beat import WIDTH, beat_at, strongest, swings_kpa, windowed
 from detect.params import BIN_S
 
 T = np.arange(WIDTH) * BIN_S
@@ -16,6 +16,11 @@ def claw(hz: float, swing: float, *, second: float = 0.0) -> np.ndarray:
     """Return a drifting vacuum that beats."""
     beat = swing * np.cos(2.0 * np.pi * hz * T + 1.0) + second * np.cos(4.0 * np.pi * hz * T)
     return 41.0 + 0.3 * T + beat
+
+
+def swing_kpa(shaped: np.ndarray, hz: float) -> float:
+    """Return the amplitude at one frequency."""
+    return float(swings_kpa(shaped, np.array([2.0 * np.cos(2.0 * np.pi * hz * BIN_S)]))[0])
 
 
 @pytest.mark.parametrize("hz", [1.0, 1.5, 2.0, 3.1])

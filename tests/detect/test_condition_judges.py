@@ -160,6 +160,7 @@ def beat(hz: float, kpa: float) -> Any:
 def used_to(hz: float, kpa: float) -> Row:
     """Return a stall that has learned its own beat."""
     row = Row(1)
+    row.state["episode"]["bad"] = 1  # what nobody doubts is not spoken of
     for _ in range(60):
         assert [f.verdict for _, f in judge_pulsation(row.look(ring=beat(hz, kpa)), PARAMS)] == [Verdict.GOOD]
     return row

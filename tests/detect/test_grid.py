@@ -81,6 +81,19 @@ def test_samples_go_to_the_bins_of_their_time() -> None:
     assert not g.number.any()
 
 
+@pytest.mark.parametrize("rate_hz", [20.0, 33.0, 60.0, 64.0, 100.0, 1000.0])
+@pytest.mark.parametrize("offset_ns", [0, 1, 4_999_999, 5_000_000, BIN_NS - 1])
+def test_every_sample_is_in_the_bin_of_its_rounded_time(rate_hz: float, offset_ns: int) -> None:
+    """Whether every bin holds the same number of samples or not, and wherever the first one lies."""
+    g, count, first_ns = grid(), 200, AT * BIN_NS + offset_ns
+    assert add_samples(g, 0, 0, (first_ns, 1e9 / rate_hz, AT), np.ones(count)) == 0
+    times_ns = first_ns + np.floor(np.arange(count) * (1e9 / rate_hz) + 0.5).astype(np.int64)
+    expected = np.bincount(times_ns // BIN_NS - AT)
+    found = g.number[0, np.arange(AT, AT + expected.size) % ROWS, 0]
+    assert found.tolist() == expected.tolist()
+    assert g.number.sum() == count
+
+
 def test_samples_before_the_open_bin_or_beyond_the_span_are_lost_and_counted() -> None:
     """Of a second, half lies before; nothing of the rest is moved."""
     g = grid()

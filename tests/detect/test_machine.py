@@ -7,11 +7,13 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import pytest
 
 import detect
-from detect.machine import CACHE_VARIABLE
+from detect.machine import CACHE_VARIABLE, compiled, compiled_allocating
 
 ROOM = Path(detect.__file__).parent
 PROBE = """
@@ -79,6 +81,23 @@ def test_where_nobody_may_write_it_compiles_without_a_cache(home: Path, tmp_path
     blocked = tmp_path / "blocked"
     blocked.write_text("a file, no folder")
     assert run(home, blocked) == ("None", 42)
+
+
+def make_three() -> Any:
+    """Return an array made within."""
+    return np.zeros(3)
+
+
+def make_four() -> Any:
+    """Return another one: kept code goes by the function."""
+    return np.zeros(4)
+
+
+def test_only_functions_that_say_so_make_arrays() -> None:
+    """A compiled function does not count who holds an array, so one it made would never be given back."""
+    assert compiled_allocating(make_three)().tolist() == [0.0, 0.0, 0.0]
+    with pytest.raises(Exception, match="array passed into the function"):
+        compiled(make_four)()
 
 
 def test_the_room_has_no_other_way_to_compile() -> None:

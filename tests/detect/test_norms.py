@@ -16,7 +16,6 @@ from detect.norms import (
     expected_kpa,
     learn_curve,
     mean_into,
-    middle,
     usual,
     zeros_kpa,
 )
@@ -43,14 +42,6 @@ def test_a_mean_has_a_memory() -> None:
     assert (norm["beat_n"], norm["beat_kpa"]) == (8, pytest.approx(values.mean()))
     mean_into(norm, BEAT, 13.0, 8)
     assert norm["beat_kpa"] == pytest.approx(values.mean() + (13.0 - values.mean()) / 8.0)
-
-
-@pytest.mark.source("numpy.median")
-def test_the_middle_is_the_median() -> None:
-    """Of odd and even numbers of values."""
-    for n in (4, 5, 40):
-        values = np.random.default_rng(n).normal(0.0, 1.0, n)
-        assert middle(values) == np.median(values)
 
 
 def test_a_stall_speaks_for_itself_once_it_is_grown() -> None:
@@ -112,6 +103,16 @@ def test_a_grown_stall_s_vacuum_is_on_its_own_line() -> None:
     own["curve_n"][1] = BORN_LOOKS - 1
     slope = (-1.0 * 1.5 + STIFFNESS * -1.0) / (1.5 + STIFFNESS)
     assert expected_kpa(own, np.array([3.0, 3.0]))[0][0] == pytest.approx(42.0 + slope)
+
+
+@pytest.mark.source("numpy.median")
+@pytest.mark.parametrize("count", [5, 6, 41])
+def test_the_others_vacuum_is_their_median(count: int) -> None:
+    """Of odd and even numbers of stalls, without the one that asks."""
+    own = lines([-1.0] * count, [BORN_LOOKS] * count)
+    own["curve_kpa"] = np.random.default_rng(count).normal(42.0, 1.0, count)
+    others = expected_kpa(own, np.full(count, 2.0))[1]
+    assert others == pytest.approx([np.median(np.delete(own["curve_kpa"], i)) for i in range(count)])
 
 
 def test_a_new_stall_s_vacuum_is_the_middle_of_the_others_lines() -> None:

@@ -21,11 +21,22 @@ from tests.detect.looked import AT, KPA, OWN, PARAMS, T_S, look, parlor
 def pulsing(ring: Any, **norms: Any) -> tuple[Any, list[Finding]]:
     """Return a stall that is used to 1.2 kPa at 1 Hz after a look at another beat, and what is said."""
     state = parlor(ring=KPA + ring)
+    state["episode"]["bad"] = 1
     for name, value in (
         {"beat_n": GROWN_LOOKS, "beat_hz": 1.0, "beat_kpa": 1.2, "last_hz": 0.0} | norms
     ).items():
         state["norms"][name] = value
     return state, [finding for _, finding in judge_pulsation(look(state), PARAMS)]
+
+
+def test_a_beat_that_nobody_doubted_is_not_spoken_of() -> None:
+    """A good verdict only ends a suspicion or an episode; it teaches the norm all the same."""
+    state, said = pulsing(beat(1.0, 1.2))
+    assert [f.verdict for f in said] == [Verdict.GOOD]
+    for doubted, standing, verdicts in ((0, 0, []), (0, 1, [Verdict.GOOD])):
+        state["episode"]["bad"], state["episode"]["open"] = doubted, standing
+        assert [f.verdict for _, f in judge_pulsation(look(state), PARAMS)] == verdicts
+    assert state["norms"]["beat_n"][0] == GROWN_LOOKS + 3
 
 
 def beat(hz: float, kpa: float) -> Any:
