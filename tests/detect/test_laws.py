@@ -9,6 +9,8 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from numba.core.runtime import _nrt_python
+from numba.core.runtime.nrt import rtsys
 
 from detect.batch import ReadingBatch
 from detect.checkpoint import Checkpoint
@@ -291,3 +293,20 @@ def test_a_gap_in_quiet_milking_is_no_event(whole: Record, seed: int) -> None:
 def test_cow_readings_are_part_of_the_record(record: Record) -> None:
     """Cows come and go while the record is disturbed."""
     assert len({r.cow for r in record.readings if isinstance(r, CowAtStall)}) >= 4
+
+
+@pytest.mark.source("numba's own count of the arrays that its code made and freed")
+def test_compiled_code_frees_every_array_that_it_makes(record: Record, told: list[Result]) -> None:
+    """A function that makes arrays must say so (`compiled_allocating`), or they stay for ever."""
+    made = []
+    _nrt_python.memsys_enable_stats()
+    try:
+        for _ in range(2):
+            before = rtsys.get_allocation_stats()
+            assert heard(record.readings) == told
+            after = rtsys.get_allocation_stats()
+            made.append((after.mi_alloc - before.mi_alloc, after.mi_free - before.mi_free))
+    finally:
+        _nrt_python.memsys_disable_stats()
+    assert made[0][0] > 10_000
+    assert [alloc - free for alloc, free in made] == [0, 0]
