@@ -75,6 +75,16 @@ def test_a_filter_foretells_no_more_than_there_was(seed: int) -> None:
     assert np.count_nonzero(stall["lags"]) == 2
 
 
+@pytest.mark.parametrize(("neighbour", "kept"), [(0.94, True), (0.96, False), (1.2, False), (-0.96, False)])
+def test_lags_are_believed_as_long_as_some_signal_may_have_them(neighbour: float, kept: bool) -> None:
+    """A reflection coefficient of 0.95 is the limit, on both sides."""
+    stall = new_stalls(1).view(np.recarray)[0]
+    stall["lags"] = np.r_[1.0, (1.0 + LOADING) * neighbour ** np.arange(1.0, ORDER + 1.0)]
+    stall["taught"] = 200
+    solve_trace(stall)
+    assert stall["taught"] == (200 if kept else 0)
+
+
 def test_what_cannot_be_foreseen_is_the_noise_alone() -> None:
     """The innovations' spread is the standard deviation of what drove the steps, not of the steps."""
     stall = taught_stall()
