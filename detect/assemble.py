@@ -7,7 +7,7 @@ the stall without a cow, and its events are held back until it is sure that it w
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from detect.kinds import AirKind, Phase
 from detect.params import BIN_NS, BIN_S, MilkingParams
@@ -70,6 +70,7 @@ class StallBook:
     group: str | None = None
     milking: OpenMilking | None = None
     left: Figures | None = None  # figures when the cow left; the milking waits for her return
+    first: str | None = None  # the stall's first milking, "" when it was none
 
     def attach(self, at_bin: int, *, begun: bool) -> None:
         """Open a milking at its first attaching."""
@@ -97,6 +98,10 @@ class StallBook:
             return []
         return [event]
 
+    def look_back(self, event: SupportEvent) -> list[Result]:
+        """Return what is told of the stall's first milking when it is long over; nothing if it was none."""
+        return [replace(event, milking_id=self.first)] if self.first else []
+
     def identify(self, reading: CowAtStall) -> list[Result]:
         """Take over who stands here; a late name releases what was held for it."""
         self.cow, self.milker, self.group = reading.cow, reading.milker, reading.group
@@ -110,7 +115,12 @@ class StallBook:
     def close(self, figures: Figures, params: MilkingParams, *, ended: bool) -> list[Result]:
         """Finish the open milking and return its row with whatever was held; nothing for a wash."""
         milking, self.milking, self.left = self.milking, None, None
-        if milking is None or not _is_milking(milking, figures, params, ended=ended):
+        if milking is None:
+            return []
+        real = _is_milking(milking, figures, params, ended=ended)
+        if self.first is None:
+            self.first = milking.milking_id if real else ""
+        if not real:
             return []
         return [*milking.held, _row(self.parlor, self.stall, milking, figures=figures, ended=ended)]
 

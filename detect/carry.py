@@ -17,14 +17,17 @@ from __future__ import annotations
 
 from typing import Any
 
+from detect.arm_state import BACK, DRAG, SLACK, UNKNOWN_SHARE
+from detect.hindsight import keep_first
 from detect.machine import compiled
 from detect.params import BIN_S, KernelNumbers
-from detect.place import is_longer, place_odds, pose_visit, step_odds
+from detect.place import LOOSE, is_longer, off_state, place_odds, pose_visit, step_odds
 from detect.state import RING, Happening, Now, report
 from detect.swing import (
     HASTE,
     LONGEST_S,
     NEEDED_S,
+    RECOVERED,
     SHORTEST_S,
     SWING_S,
     clearness,
@@ -42,7 +45,6 @@ RESTING, PARK_GAIN = 200, 0.02  # an arm at rest for 10 s after a milking is par
 STEP_MM, STEP_DEG = 60.0, 6.0  # a cord and an angle that say as much as each other
 REMOVAL = 160  # bins (8 s) after the vacuum went within which a motion is the removal
 CALM = 60  # bins (3 s) after which a motion counts as a new one
-RECOVERED = 0.2  # of what the other stalls show: a stall with less was never carried, or is no longer
 KEPT = 1.5  # times that, once it was found
 FAINTER = 0.35  # of what the other stalls show: as long as such a beat needs is listened
 OWN_S, NORM_S = 20.0, 2000.0  # memory of the milking's own level and of the stall's norm [s]
@@ -55,12 +57,9 @@ LOST_ODD, LOST_USUAL = 0.5, 1.4  # of that in an odd and in a usual pose
 LEVEL_LAG = 20  # bins (1 s) by which the level is
 AT_ONCE_S, ATTACHING = 8.0, 400  # hardly carried in so many bins (20 s): not since the attaching
 RARER, STAYS = 1.0, 1.5  # log odds: a dragged unit against a slack one; of what was found already
-LOOSE = 1.5  # times the share of a lost beat: a weaker one out of place is slack, a stronger one drags
 BACK_SHARE = 2.0  # of the beat before: a cord that was slack until now
 MANY = 20  # arm readings (4 s) whose beat tells slack from drag better than the pose
 FAINT_SHARE, FAINT_BINS = 0.4, 3000  # of the beat, over 150 s: a cow that hardly swings at first hung taut
-UNKNOWN_SHARE = 0.5  # of the weight carried by an arm that drags, or that has no beat
-SLACK, DRAG, BACK = 1, 2, 3
 
 
 @compiled
@@ -173,13 +172,6 @@ def evidence(s: Any, share: float, num: KernelNumbers) -> int:
 
 
 @compiled
-def off_state(s: Any, share: float, off: tuple[float, float], num: KernelNumbers) -> int:
-    """Return what a unit out of place is: by its beat, or by how it stands off where no beat is known."""
-    loose = is_longer(s, off[0], off[1]) if share < 0.0 else share < LOOSE * num.swing_share
-    return SLACK if loose else DRAG
-
-
-@compiled
 def forget_support(s: Any) -> None:
     """Take the unit for carried from now on."""
     s.astray, s.stray_run, s.fine_run = 0, 0, 0
@@ -279,6 +271,8 @@ def watch_arm(s: Any, angle_deg: float, cord_mm: float, now: Now, num: KernelNum
             beaten = s.arm_n * dt_s >= SWING_S + 0.5 * s.swing_s
             share = swing_share(s, swing[0], swing[1]) if beaten else -1.0
             sum_up(s, share, b, num, dt_s)
+            if beaten:
+                keep_first(s, dt_s)
             shown = evidence(s, share, num)
             decide(s, shown, share, now, num)
             if s.lost_s == 0.0:

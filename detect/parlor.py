@@ -255,7 +255,9 @@ class ParlorDetector:
         if what == Happening.AIR_CLOSED:
             return self._air(h, index, note)
         if what == Happening.SUPPORT_CLOSED:
-            return book.keep(support_event(h, book))
+            event = support_event(h, book)
+            late = book.milking is None or h["from_bin"] < book.milking.start_bin
+            return book.look_back(event) if late else book.keep(event)
         if what == Happening.ATTACHED:
             return self._attached(h, index)
         if what == Happening.DETACHED and book.milking:

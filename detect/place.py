@@ -14,8 +14,9 @@ from typing import Any
 
 import numpy as np
 
-from detect.arm_state import VISITS
+from detect.arm_state import DRAG, SLACK, VISITS
 from detect.machine import compiled, compiled_allocating
+from detect.params import KernelNumbers
 
 VISIT_S = 20.0  # seconds of beat after which a milking counts
 FEWEST_VISITS = 2  # milkings that must agree before a pose can stand off
@@ -23,6 +24,7 @@ MOST_VISITS = 200.0  # milkings of each stall behind the scatter from cow to cow
 PRIOR_N, PRIOR_DEG, PRIOR_MM = 3.0, 2.5, 30.0  # scatter from cow to cow to begin with, and its weight
 WANDER_DEG, WANDER_MM = 0.8, 7.0  # of a pose within a milking
 STEP_DEG, STEP_MM = 1.0, 9.0  # of a pose against the milking's own level of the last half minute
+LOOSE = 1.5  # times the share of a lost beat: a weaker one out of place is slack, a stronger one drags
 AWAY_DEG, AWAY_MM = 6.0, 45.0  # how far a unit that is not carried stands off
 
 
@@ -131,6 +133,13 @@ def is_longer(s: Any, angle_deg: float, cord_mm: float) -> bool:
     """Tell whether a pose that stands off does so by a longer cord rather than by its angle."""
     aa, _, cc = pose_scatter(s)
     return bool(cord_mm / math.sqrt(cc) > abs(angle_deg) / math.sqrt(aa))
+
+
+@compiled
+def off_state(s: Any, share: float, off: tuple[float, float], num: KernelNumbers) -> int:
+    """Return what a unit out of place is: by its beat, or by how it stands off where no beat is known."""
+    loose = is_longer(s, off[0], off[1]) if share < 0.0 else share < LOOSE * num.swing_share
+    return SLACK if loose else DRAG
 
 
 @compiled

@@ -14,7 +14,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.carry import SLACK
+from detect.arm_state import SLACK
 from detect.cause import UNREST
 from detect.machine import compiled, compiled_allocating
 from detect.params import BIN_S

@@ -28,6 +28,7 @@ OWN_SWING_S, OWN_LEAST, OWN_MOST = 25.0, 0.6, 1.6  # a cow hangs more or less on
 UP_S, DOWN_S = 100.0, 300.0  # the norm of the swing follows what is taut, not what is slack [s]
 HASTE = 3.0  # a young norm sinks so much faster than it rises: people and cows shake the arm at first
 FORGOTTEN_S, DOUBT = 3000.0, 5.0  # a norm without its beat is forgotten, at most in so many times its age
+RECOVERED = 0.2  # of what the other stalls show: a stall with less was never carried, or is no longer
 TRUSTED_S = 100.0  # carried seconds before the stall's norm of the swing is believed
 
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any, Final
 
+from detect.arm_state import DRAG, SLACK
 from detect.assemble import StallBook
-from detect.carry import DRAG, SLACK
 from detect.cause import Evidence, Verdict
 from detect.impact import impact_kpa
 from detect.kinds import AirKind, Condition, Phase, Quarter, SupportState

@@ -20,6 +20,7 @@ from detect.hear import (
     report_event,
     split_loss,
 )
+from detect.hindsight import end_first, look_back
 from detect.machine import compiled
 from detect.opening import air_at, back_to_sure, easing_began, has_fallen, make_sure
 from detect.params import BIN_S, KernelNumbers
@@ -219,6 +220,7 @@ def attach(s: Any, now: Now, num: KernelNumbers) -> None:
     s.high_bin, s.fell_bin, s.linger = s.on_bin, -1, 0
     s.removal_kpa = np.nan
     learn_place(s, num.out_log_odds)
+    look_back(s, now, num)
     forget_arm(s)
     forget_level(s)
     begin_trace(s)
@@ -324,6 +326,7 @@ def fall(s: Any, now: Now, num: KernelNumbers) -> None:
 def let_go(s: Any, off_bin: int, removal_bin: int, now: Now) -> None:
     """Set the stall to off as of a bin."""
     close_support(s, off_bin, removal_bin, now)
+    end_first(s, off_bin, s.astray_bins > 0)
     h = report(now, DETACHED, s.index)
     h.to_bin = off_bin
     s.attached, s.settled, s.on_run, s.off_run, s.off_bin, s.opening = 0, 0, 0, 0, off_bin, NONE

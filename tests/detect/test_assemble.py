@@ -48,6 +48,20 @@ def test_two_milkings_of_a_stall_have_names_of_their_own() -> None:
     assert len(set(names)) == 3
 
 
+def test_the_first_milking_of_a_stall_is_remembered() -> None:
+    """By its name, which later ones do not take; of a unit that only touched the udder nothing is told."""
+    book = standing()
+    row = closed(book)
+    assert row is not None
+    assert book.first == row.milking_id
+    book.attach(30 * MINUTE, begun=True)
+    assert closed(book) is not None
+    assert book.first == row.milking_id
+    slight = standing()
+    assert closed(slight, SLIGHT) is None
+    assert slight.first == ""
+
+
 def test_bins_become_seconds_and_rates() -> None:
     """12 kg in six minutes are 2 kg/min; half a minute uncarried is 30 s; nine bins of ten are complete."""
     figures = replace(WHOLE, astray_bins=MINUTE // 2, data_bins=54 * MINUTE // 10)

@@ -9,6 +9,7 @@ import pytest
 
 from detect.batch import VACUUM, ReadingBatch
 from detect.errors import ParameterError
+from detect.hindsight import ENOUGH, KEPT
 from detect.kinds import Channel, SupportState
 from detect.params import BIN_NS
 from detect.parlor import MOST_STALLS, ParlorDetector, Site
@@ -84,6 +85,30 @@ def test_a_stretch_that_still_lasts_is_told_with_the_end_of_the_record() -> None
     assert event.detected_ns == AT * BIN_NS
     assert isinstance(row, Milking)
     assert (row.unsupported_s, event.milking_id) == (10.0, row.milking_id)
+
+
+LOOKED_BACK = {
+    **{"first_state": KEPT, "first_since": ENOUGH, "first_from": AT - 9_000, "first_to": AT - 8_000},
+    **{"first_dt_s": 0.2, "visits": ENOUGH, "norm_n": 200.0, "swing_noise": 0.8, "norm_swing": 1.0},
+}
+"""A stall whose first attachment, long before the milking in hand, showed no beat."""
+
+
+@pytest.mark.parametrize("stands", [True, False])
+def test_hindsight_belongs_to_the_milking_that_it_is_about(stands: bool) -> None:
+    """It is told under the first milking's name, and adds nothing to the one in hand, if there is one."""
+    for name, told in (("willowmere-1-7", 1), ("", 0)):  # no name: the unit was washed then
+        parlor = Silent()
+        parlor.begin(**LOOKED_BACK)
+        book = parlor.detector.books[0]
+        book.first = name
+        if not stands:
+            book.milking = None
+            parlor.write(open=0)
+        events = [one for one in parlor.live(12.0, kpa={1: 42.0}) if isinstance(one, SupportEvent)]
+        assert [event.milking_id for event in events] == [name] * told
+        assert all(event.start_ns == (AT - 9_000) * BIN_NS for event in events)
+        assert parlor.detector.state["astray_bins"][0] == 0
 
 
 def test_what_is_shown_of_a_stall_is_its_state() -> None:

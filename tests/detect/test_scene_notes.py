@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from detect.carry import DRAG, SLACK
+from detect.arm_state import DRAG, SLACK
 from detect.cause import UNREST
 from detect.scene import (
     AFTER,

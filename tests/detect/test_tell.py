@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import pytest
 
+from detect.arm_state import DRAG, SLACK
 from detect.assemble import Figures, StallBook
-from detect.carry import DRAG, SLACK
 from detect.cause import Evidence, Excess, attribute
 from detect.history import EXCESS
 from detect.kinds import AirKind, Condition, Phase, Quarter, SupportState
