@@ -91,4 +91,4 @@ def look_back(s: Any, now: Now, num: KernelNumbers) -> None:
     h = report(now, CLOSED, s.index)
     h.flag = state
     h.from_bin, h.to_bin, h.found_bin = s.first_from, s.first_to, now.bin
-    h.value = min(share, 1.0) if state == SLACK and share >= 0.0 else UNKNOWN_SHARE
+    h.value = share if state == SLACK and share >= 0.0 else UNKNOWN_SHARE

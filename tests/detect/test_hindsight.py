@@ -9,6 +9,7 @@ import pytest
 
 from detect.arm_state import DRAG, SLACK, UNKNOWN_SHARE
 from detect.hindsight import EACH, ENOUGH, KEPT, LEAST_N, OVER, end_first, first_swing, keep_first, look_back
+from detect.place import place_odds
 from detect.state import Happening
 from detect.swing import RECOVERED, SWING_S, TRUSTED_S
 from tests.detect.by_hand import NUM, moment, stall, told
@@ -143,6 +144,29 @@ def test_a_cord_that_was_never_taut_is_held_against_the_others(share: float, sla
         assert row["value"] == pytest.approx(share)
 
 
-def test_a_stall_without_a_norm_says_nothing_of_its_beat() -> None:
-    """Where nothing stands out of the noise only the pose can tell."""
-    assert verdict(first(0.0, norm_n=TRUSTED_S - 1.0)) is None
+@pytest.mark.parametrize(
+    ("pose", "state"),
+    [(WORK, 0), ((WORK[0], WORK[1] + 120.0), SLACK), ((WORK[0] + 12.0, WORK[1]), DRAG)],
+    ids=str,
+)
+def test_where_no_beat_is_known_only_the_pose_tells(pose: tuple[float, float], state: int) -> None:
+    """A longer cord is slack, another angle drags; how much was carried nobody knows."""
+    row = verdict(first(0.0, norm_n=TRUSTED_S - 1.0, first_angle=pose[0], first_cord=pose[1]))
+    assert (row["flag"] if row else 0) == state
+    if row:
+        assert row["value"] == UNKNOWN_SHARE
+
+
+def test_a_pose_must_be_far_out() -> None:
+    """Twice the log odds that tell a unit while it hangs: nobody can look any more."""
+    for cord_mm in np.arange(60.0, 120.0, 0.5):
+        odds = place_odds(first(1.0), WORK[0], WORK[1] + cord_mm)
+        row = verdict(first(1.0, first_cord=WORK[1] + cord_mm))
+        assert (row is not None) == (odds >= 2.0 * NUM.out_log_odds)
+
+
+def test_the_norm_of_the_stall_counts_and_not_the_last_milking() -> None:
+    """A cow that just hung taut or loose says nothing of the first one; nor can more than all be carried."""
+    share = NUM.swing_share - 0.02
+    assert verdict(first(share, own_swing_n=200.0, own_swing=0.6)) is not None
+    assert verdict(first(NUM.swing_share + 0.02, own_swing_n=200.0, own_swing=1.6)) is None
