@@ -34,6 +34,7 @@ STALE, WEAK_L_MIN, ADAPT_S = 60, 40.0, 3.0  # a weak opening of over 3 s becomes
 USUAL_S = 20.0  # memory of the usual vacuum, which an unsettled stretch before a fall hardly moves
 SLOW_SHARE = 0.5  # a fall of which less than this came within 0.25 s did not begin with an opening
 DEEP_SHARE = 0.3  # under this share of the quiet vacuum nothing has resealed
+RINGING_L_MIN, RINGING_SHARE = 4.0, 0.4  # the least of a vent (ISO 5707, from memory); of the event's peak
 ECHO_SHARE = 0.15  # of the event's peak: a smaller further opening is the recovery from the last one
 PLAIN_SCORE = 20.0  # no slug fell or came back as suddenly
 DEEP_KPA = 12.0  # before it the slugs of a heavy line may hide all litres of a short slip
@@ -136,6 +137,16 @@ def open_event(s: Any, began: int, base_kpa: float, now: Now) -> None:
 
 
 @compiled
+def end_pulse(s: Any) -> None:
+    """End an opening; the claw's ringing after a larger one is none and prolongs nothing."""
+    s.opening = PAUSE
+    if s.ev_pulses > 1 and s.op_peak < min(RINGING_L_MIN, RINGING_SHARE * s.ev_peak):
+        s.ev_pulses -= 1
+        s.ev_last = s.firm_last
+    s.firm_last = s.ev_last
+
+
+@compiled
 def follow_event(s: Any, b: int, excess: float, num: KernelNumbers) -> None:
     """Carry an opening on by one bin; it ends when its air stays small."""
     s.ev_l += excess * BIN_S / 60.0
@@ -161,7 +172,7 @@ def follow_event(s: Any, b: int, excess: float, num: KernelNumbers) -> None:
     elif s.raw[b & MASK] > DEEP_SHARE * s.ev_base:
         s.quiet_run += 1
         if s.quiet_run >= 4:
-            s.opening = PAUSE
+            end_pulse(s)
             s.hold_until = b + HELD_AFTER
             make_sure(s)
 

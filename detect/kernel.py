@@ -157,7 +157,7 @@ def miss(s: Any, b: int) -> None:
         s.gap_bin = b - SHORT_GAP + 1
         if s.opening == OPEN:
             s.opening = PAUSE
-            s.ev_last = min(s.ev_last, s.gap_bin - 1)
+            s.ev_last = s.firm_last = min(s.ev_last, s.gap_bin - 1)
             s.hold_until = b
 
 

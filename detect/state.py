@@ -135,6 +135,7 @@ EVENT_FIELDS: Final = [
     ("ev_on", "i8"),
     ("ev_found", "i8"),
     ("ev_last", "i8"),
+    ("firm_last", "i8"),  # that of its last opening that was no ringing
     ("op_on", "i8"),
     ("op_found", "i8"),
     ("quiet_run", "i8"),

@@ -10,6 +10,8 @@ from detect.hear import (
     HELD_AFTER,
     OPEN,
     PAUSE,
+    RINGING_L_MIN,
+    RINGING_SHARE,
     STALE,
     follow_event,
 )
@@ -53,6 +55,28 @@ def test_an_opening_ends_after_four_bins_of_little_air() -> None:
     assert following([100.0, 100.0, 19.0, 19.0, 21.0, 19.0, 19.0])["opening"] == OPEN
     deep = following([100.0, 100.0] + [19.0] * 9, kpa=0.29 * QUIET_KPA)
     assert (deep["opening"], deep["quiet_run"]) == (OPEN, 0)
+
+
+@pytest.mark.parametrize(
+    ("l_min", "largest", "pulses", "counts"),
+    [
+        (RINGING_L_MIN - 0.1, 100.0, 2, False),
+        (RINGING_L_MIN + 0.1, 100.0, 2, True),
+        (RINGING_SHARE * 9.0 - 0.1, 9.0, 3, False),
+        (RINGING_SHARE * 9.0 + 0.1, 9.0, 3, True),
+        (RINGING_L_MIN - 0.1, 100.0, 1, True),
+    ],
+)
+def test_the_ringing_after_an_opening_prolongs_nothing(
+    l_min: float, largest: float, pulses: int, counts: bool
+) -> None:
+    """Less than a vent lets in, and little against the largest: the event ends with the opening before."""
+    before = {"firm_last": AT - 40, "ev_peak": largest, "ev_pulses": pulses}
+    s = following([l_min, l_min, 0.0, 0.0, 0.0, 0.0], **before)
+    assert s["opening"] == PAUSE
+    last = AT + 1 if counts else AT - 40
+    assert (s["ev_last"], s["firm_last"], s["sure_last"]) == (last, last, last)
+    assert s["ev_pulses"] == (pulses if counts else pulses - 1)
 
 
 def test_the_time_under_half_the_vacuum_is_counted() -> None:
