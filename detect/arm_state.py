@@ -8,6 +8,8 @@ RATES: Final = 32
 """Rates at which the arm's beat is looked for."""
 VISITS: Final = 8
 """Milkings whose poses are kept."""
+EARLY: Final = 4
+"""First attachments of a stall that are judged in hindsight."""
 SLACK, DRAG, BACK = 1, 2, 3
 """What an arm shows that does not carry its unit, or carries it again; 0 is carried."""
 UNKNOWN_SHARE: Final = 0.5
@@ -68,13 +70,13 @@ ARM_FIELDS: Final = [
     ("astray_sum", "f8"),  # of the share carried
     ("astray_n", "i8"),
     ("astray_bins", "i8"),  # in this milking
-    ("first_state", "i8"),  # of the stall's first attachment: 0 not over, 1 kept, 2 judged
-    ("first_from", "i8"),
-    ("first_to", "i8"),
-    ("first_since", "i8"),  # attachments since, this one included
-    ("first_n", "i8"),  # readings kept of it
-    ("first_dt_s", "f8"),
-    ("first_angle", "f8"),  # their means
-    ("first_cord", "f8"),
+    ("early", "i8"),  # early attachments that are over; one more when they are judged
+    ("early_from", "i8", EARLY),
+    ("early_to", "i8", EARLY),
+    ("early_told", "i8", EARLY),  # it was found while it lasted
+    ("early_n", "i8", EARLY),  # readings kept of it, and their means
+    ("early_angle", "f8", EARLY),
+    ("early_cord", "f8", EARLY),
+    ("first_dt_s", "f8"),  # of the first
     ("first_power", "f8", (2, RATES)),
 ]

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
+from detect.arm_state import EARLY
 from detect.kinds import AirKind, Phase
 from detect.params import BIN_NS, BIN_S, MilkingParams
 from detect.readings import CowAtStall
@@ -70,7 +71,7 @@ class StallBook:
     group: str | None = None
     milking: OpenMilking | None = None
     left: Figures | None = None  # figures when the cow left; the milking waits for her return
-    first: str | None = None  # the stall's first milking, "" when it was none
+    early: list[tuple[int, str]] = field(default_factory=list)  # first milkings: begin, name ("" was none)
 
     def attach(self, at_bin: int, *, begun: bool) -> None:
         """Open a milking at its first attaching."""
@@ -99,8 +100,9 @@ class StallBook:
         return [event]
 
     def look_back(self, event: SupportEvent) -> list[Result]:
-        """Return what is told of the stall's first milking when it is long over; nothing if it was none."""
-        return [replace(event, milking_id=self.first)] if self.first else []
+        """Return what is told of one of the stall's first milkings afterwards; nothing if it was none."""
+        begun = [name for start_bin, name in self.early if start_bin * BIN_NS <= event.start_ns]
+        return [replace(event, milking_id=begun[-1])] if begun and begun[-1] else []
 
     def identify(self, reading: CowAtStall) -> list[Result]:
         """Take over who stands here; a late name releases what was held for it."""
@@ -118,8 +120,8 @@ class StallBook:
         if milking is None:
             return []
         real = _is_milking(milking, figures, params, ended=ended)
-        if self.first is None:
-            self.first = milking.milking_id if real else ""
+        if len(self.early) < EARLY:
+            self.early.append((milking.start_bin, milking.milking_id if real else ""))
         if not real:
             return []
         return [*milking.held, _row(self.parlor, self.stall, milking, figures=figures, ended=ended)]

@@ -18,7 +18,7 @@ from __future__ import annotations
 from typing import Any
 
 from detect.arm_state import BACK, DRAG, SLACK, UNKNOWN_SHARE
-from detect.hindsight import keep_first
+from detect.hindsight import keep_early
 from detect.machine import compiled
 from detect.params import BIN_S, KernelNumbers
 from detect.place import LOOSE, is_longer, off_state, place_odds, pose_visit, step_odds
@@ -272,7 +272,7 @@ def watch_arm(s: Any, angle_deg: float, cord_mm: float, now: Now, num: KernelNum
             share = swing_share(s, swing[0], swing[1]) if beaten else -1.0
             sum_up(s, share, b, num, dt_s)
             if beaten:
-                keep_first(s, dt_s)
+                keep_early(s, dt_s)
             shown = evidence(s, share, num)
             decide(s, shown, share, now, num)
             if s.lost_s == 0.0:

@@ -111,12 +111,12 @@ def quadratic(off: tuple[float, float], scatter: tuple[float, float, float]) -> 
 
 
 @compiled
-def pose_scatter(s: Any) -> tuple[float, float, float]:
-    """Return the scatter of a carried unit's pose against the stall's usual one: angle, both, cord."""
+def pose_scatter(s: Any, milkings: int) -> tuple[float, float, float]:
+    """Return the scatter of a carried unit's pose against that of so many milkings: angle, both, cord."""
     aa, both, cc = s.cow_scatter[0], fold(s) * s.cow_scatter[1], s.cow_scatter[2]
     if cc == 0.0:
         aa, cc = PRIOR_DEG**2, PRIOR_MM**2
-    more = 1.0 + 1.0 / max(s.place_n, 1)
+    more = 1.0 + 1.0 / max(milkings, 1)
     return more * aa + WANDER_DEG**2, more * both, more * cc + WANDER_MM**2
 
 
@@ -125,13 +125,13 @@ def place_odds(s: Any, angle_deg: float, cord_mm: float) -> float:
     """Return the log odds of a pose by the stall's other milkings; 0 while too few of them agree."""
     if s.place_n < FEWEST_VISITS:
         return 0.0
-    return float(log_odds((angle_deg - s.place_angle, cord_mm - s.place_cord), pose_scatter(s)))
+    return float(log_odds((angle_deg - s.place_angle, cord_mm - s.place_cord), pose_scatter(s, s.place_n)))
 
 
 @compiled
 def is_longer(s: Any, angle_deg: float, cord_mm: float) -> bool:
     """Tell whether a pose that stands off does so by a longer cord rather than by its angle."""
-    aa, _, cc = pose_scatter(s)
+    aa, _, cc = pose_scatter(s, s.place_n)
     return bool(cord_mm / math.sqrt(cc) > abs(angle_deg) / math.sqrt(aa))
 
 

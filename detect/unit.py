@@ -20,7 +20,7 @@ from detect.hear import (
     report_event,
     split_loss,
 )
-from detect.hindsight import end_first, look_back
+from detect.hindsight import end_early, look_back
 from detect.machine import compiled
 from detect.opening import air_at, back_to_sure, easing_began, has_fallen, make_sure
 from detect.params import BIN_S, KernelNumbers
@@ -326,7 +326,7 @@ def fall(s: Any, now: Now, num: KernelNumbers) -> None:
 def let_go(s: Any, off_bin: int, removal_bin: int, now: Now) -> None:
     """Set the stall to off as of a bin."""
     close_support(s, off_bin, removal_bin, now)
-    end_first(s, off_bin, s.astray_bins > 0)
+    end_early(s, off_bin, s.astray_bins > 0)
     h = report(now, DETACHED, s.index)
     h.to_bin = off_bin
     s.attached, s.settled, s.on_run, s.off_run, s.off_bin, s.opening = 0, 0, 0, 0, off_bin, NONE
