@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from detect.arm_state import EARLY
 from detect.assemble import Figures, StallBook
 from detect.kinds import AirKind, Phase
 from detect.params import BIN_NS, MilkingParams
@@ -48,18 +49,15 @@ def test_two_milkings_of_a_stall_have_names_of_their_own() -> None:
     assert len(set(names)) == 3
 
 
-def test_the_first_milking_of_a_stall_is_remembered() -> None:
-    """By its name, which later ones do not take; of a unit that only touched the udder nothing is told."""
-    book = standing()
-    row = closed(book)
-    assert row is not None
-    assert book.first == row.milking_id
-    book.attach(30 * MINUTE, begun=True)
-    assert closed(book) is not None
-    assert book.first == row.milking_id
-    slight = standing()
-    assert closed(slight, SLIGHT) is None
-    assert slight.first == ""
+def test_the_first_milkings_of_a_stall_are_remembered() -> None:
+    """Begin and name of four; of a unit that only touched the udder there is no name."""
+    book = StallBook("willowmere", 3, cow="17")
+    for k in range(EARLY + 1):
+        book.attach(10 * MINUTE * k, begun=True)
+        closed(book, SLIGHT if k == 1 else WHOLE)
+    assert [begun for begun, _ in book.early] == [10 * MINUTE * k for k in range(EARLY)]
+    assert [bool(name) for _, name in book.early] == [True, False, True, True]
+    assert book.early[2][1] == f"willowmere-3-{20 * MINUTE * BIN_NS // 10**6}"
 
 
 def test_bins_become_seconds_and_rates() -> None:

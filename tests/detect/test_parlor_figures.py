@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 import pytest
 
+from detect.arm_state import EARLY
 from detect.batch import VACUUM, ReadingBatch
 from detect.errors import ParameterError
-from detect.hindsight import ENOUGH, KEPT
 from detect.kinds import Channel, SupportState
 from detect.params import BIN_NS
 from detect.parlor import MOST_STALLS, ParlorDetector, Site
@@ -88,8 +88,8 @@ def test_a_stretch_that_still_lasts_is_told_with_the_end_of_the_record() -> None
 
 
 LOOKED_BACK = {
-    **{"first_state": KEPT, "first_since": ENOUGH, "first_from": AT - 9_000, "first_to": AT - 8_000},
-    **{"first_dt_s": 0.2, "visits": ENOUGH, "norm_n": 200.0, "swing_noise": 0.8, "norm_swing": 1.0},
+    **{"early": EARLY, "early_from": AT - 9_000, "early_to": AT - 8_000, "early_told": [0, 1, 1, 1]},
+    **{"first_dt_s": 0.2, "norm_n": 200.0, "swing_noise": 0.8, "norm_swing": 1.0},
 }
 """A stall whose first attachment, long before the milking in hand, showed no beat."""
 
@@ -101,7 +101,7 @@ def test_hindsight_belongs_to_the_milking_that_it_is_about(stands: bool) -> None
         parlor = Silent()
         parlor.begin(**LOOKED_BACK)
         book = parlor.detector.books[0]
-        book.first = name
+        book.early = [(AT - 9_500, "another"), (AT - 9_000, name), (AT - 8_999, "another")]
         if not stands:
             book.milking = None
             parlor.write(open=0)

@@ -168,7 +168,7 @@ def test_an_angle_sensor_turned_over_folds_the_other_way() -> None:
             visit(stall, 20.0, 300.0)
         visit(stall, 21.0, 290.0)
         stall["cow_scatter"] = (4.0, 6.0, 900.0)
-        joined[park_angle] = stall["place_scatter"][1], pose_scatter(stall)[1]
+        joined[park_angle] = stall["place_scatter"][1], pose_scatter(stall, stall["place_n"])[1]
     assert joined[0.0] == (0.0, 0.0)
     assert joined[85.0] == (pytest.approx(-7.5), pytest.approx(6.0 * 1.25))
     assert joined[-45.0] == (pytest.approx(7.5), pytest.approx(-6.0 * 1.25))
@@ -189,17 +189,17 @@ def test_a_parlor_that_has_seen_nothing_has_the_prior_s_scatter() -> None:
 def test_a_pose_is_held_against_scatter_of_cows_and_of_the_median() -> None:
     """The median of n milkings is itself off by an n-th of it; a pose wanders; unseen is the prior."""
     s = by_hand(place_n=4, park_n=1, park_angle=85.0)
-    assert pose_scatter(s) == pytest.approx(
+    assert pose_scatter(s, s["place_n"]) == pytest.approx(
         (1.25 * PRIOR_DEG**2 + WANDER_DEG**2, 0.0, 1.25 * PRIOR_MM**2 + WANDER_MM**2)
     )
     s["cow_scatter"], s["place_n"] = (4.0, 6.0, 900.0), 0
-    assert pose_scatter(s) == pytest.approx((8.0 + WANDER_DEG**2, 12.0, 1_800.0 + WANDER_MM**2))
+    assert pose_scatter(s, s["place_n"]) == pytest.approx((8.0 + WANDER_DEG**2, 12.0, 1_800.0 + WANDER_MM**2))
 
 
 def test_a_pose_stands_off_by_its_cord_or_by_its_angle() -> None:
     """Each against its own scatter: longer by more than the angle is off, whichever way that is."""
     s = by_hand(place_n=4, cow_scatter=(4.0, 0.0, 900.0))
-    aa, _, cc = pose_scatter(s)
+    aa, _, cc = pose_scatter(s, s["place_n"])
     for angle in (2.0, -2.0):
         even = 2.0 * np.sqrt(cc / aa)
         assert is_longer(s, angle, even + 0.1)
