@@ -121,14 +121,14 @@ def likeness(s: Any, shape: int, width: int) -> float:
 
 
 @compiled
-def fall_began(s: Any) -> int:
-    """Return how many bins ago, this one included, the fall most likely began."""
+def began_ago(s: Any, sign: float) -> int:
+    """Return how many bins ago, this one included, a fall (sign 1) or a reseal (-1) most likely began."""
     best, began = 0.0, 1
     for shape in range(SHAPES):
         energy = 0.0
         for w in range(1, ORDER + 1):
             energy += s.falls[shape, w - 1] ** 2
-            score = likeness(s, shape, w) / math.sqrt(energy)
+            score = sign * likeness(s, shape, w) / math.sqrt(energy)
             if score > best:
                 best, began = score, w
     return began

@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from detect.foresee import bar, compare, fall_began, learn_tail, learn_trace
+from detect.foresee import bar, compare, began_ago, learn_tail, learn_trace
 from detect.machine import compiled
 from detect.opening import (
     APART,
@@ -67,6 +67,8 @@ UNLEARNED = 120  # bins (6 s) after an event from which nothing is learned
 SEALING_KPA = 1.0  # of rise over an event that was a cup put on
 ONSET = 6  # bins (0.3 s) of an opening that count among those that exceed
 SHORTEST_QUIET = 6  # bins (0.3 s) that tell how much air a quiet unit takes
+CLEAR, CLEAR_SHARE, ANEW = 8.0, 0.3, 4  # rises and falls that tell a reseal; after 0.2 s it is another one
+NEAR_RESEAL = 12  # bins (0.6 s) around it in which air may seem to end
 LEAD = 2  # bins of air before the first event
 
 
@@ -111,8 +113,8 @@ def open_event(s: Any, began: int, base_kpa: float, now: Now) -> None:
     on = max(b - back, s.resume_bin)
     torn = s.opening == PAUSE and on == s.resume_bin and s.ev_last < s.resume_bin  # a gap lay in between
     if not torn:
-        s.op_on, s.op_found = on, b
-        s.low_run = 0
+        s.op_on, s.op_found, s.low_run = on, b, 0
+        s.op_rise, s.reseal_rise, s.reseal_found, s.reseal_on = 0.0, 0.0, b, -1
     s.quiet_run = 0
     s.op_peak = peak
     if s.opening == NONE:
@@ -137,9 +139,25 @@ def open_event(s: Any, began: int, base_kpa: float, now: Now) -> None:
 
 
 @compiled
+def note_reseal(s: Any, b: int) -> None:
+    """Keep where the opening resealed: the last rise nearly as clear as the clearest, if no fall came after it."""
+    s.op_rise = max(s.op_rise, s.now_rise)
+    clear = s.now_rise > max(CLEAR, CLEAR_SHARE * s.op_rise)
+    if clear and (s.now_rise > s.reseal_rise or b - s.reseal_found > ANEW):
+        s.reseal_rise, s.reseal_found, s.reseal_on = s.now_rise, b, b - began_ago(s, -1.0) + 1
+    elif s.now_score > max(CLEAR, CLEAR_SHARE * s.ev_score) and b > s.reseal_found:
+        s.reseal_rise, s.reseal_on = 0.0, -1
+
+
+@compiled
 def end_pulse(s: Any) -> None:
-    """End an opening; the claw's ringing after a larger one is none and prolongs nothing."""
+    """End an opening; the claw's ringing after a larger one is none and prolongs nothing.
+
+    The milk takes its time to come back into the tube, so that air seems to flow on: a reseal near the end is it.
+    """
     s.opening = PAUSE
+    if s.reseal_on > s.op_on and abs(s.ev_last + 1 - s.reseal_on) <= NEAR_RESEAL:
+        s.ev_last = s.reseal_on - 1
     if s.ev_pulses > 1 and s.op_peak < min(RINGING_L_MIN, RINGING_SHARE * s.ev_peak):
         s.ev_pulses -= 1
         s.ev_last = s.firm_last
@@ -319,10 +337,11 @@ def judge(s: Any, now: Now, num: KernelNumbers) -> None:
         learn_tail(s, num)
     if s.opening != NONE and b <= s.ev_last + GIVE_BACK:
         s.ev_score, s.ev_rise = max(s.ev_score, s.now_score), max(s.ev_rise, s.now_rise)
+        note_reseal(s, b)
     bars = bar(s, num) * (1.0 + CAUTION * max(0.0, now.stir_kpa - CAUTION_KPA))
     if s.opening == OPEN or s.now_score <= bars:
         return
-    began = min(fall_began(s), s.air_seen - 1)
+    began = min(began_ago(s, 1.0), s.air_seen - 1)
     if s.opening == NONE or b - began > s.ev_last + 2:
         open_event(s, began, s.level_sum / SPAN, now)
         s.ev_score = max(s.ev_score, s.now_score)

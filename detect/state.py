@@ -138,6 +138,10 @@ EVENT_FIELDS: Final = [
     ("firm_last", "i8"),  # that of its last opening that was no ringing
     ("op_on", "i8"),
     ("op_found", "i8"),
+    ("op_rise", "f8"),  # clearest rise since
+    ("reseal_rise", "f8"),  # that of the last reseal
+    ("reseal_found", "i8"),
+    ("reseal_on", "i8"),  # first bin of it, -1 none
     ("quiet_run", "i8"),
     ("ev_base", "f8"),
     ("ev_ref", "f8"),

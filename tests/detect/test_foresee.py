@@ -12,7 +12,7 @@ from detect.foresee import (
     bar,
     begin_trace,
     compare,
-    fall_began,
+    began_ago,
     foresee,
     keep_news,
     learn_trace,
@@ -99,7 +99,7 @@ def test_a_fall_of_ten_spreads_is_told_at_once_and_dated_to_its_bin() -> None:
     levels[40:] -= 10 * SIGMA_KPA
     follow(stall, levels[:43])
     assert stall["now_score"] > bar(stall, NUM)
-    assert fall_began(stall) == 3
+    assert began_ago(stall) == 3
 
 
 def test_quiet_milking_stays_under_the_bar() -> None:
