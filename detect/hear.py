@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from detect.foresee import bar, compare, began_ago, learn_tail, learn_trace
+from detect.foresee import bar, began_ago, compare, learn_tail, learn_trace
 from detect.machine import compiled
 from detect.opening import (
     APART,
@@ -19,9 +19,11 @@ from detect.opening import (
     FALLEN,
     air_at,
     back_to_sure,
+    end_pulse,
     make_sure,
     note_collapse,
     note_depth,
+    note_reseal,
     push_air,
 )
 from detect.params import BIN_S, KernelNumbers
@@ -34,7 +36,6 @@ STALE, WEAK_L_MIN, ADAPT_S = 60, 40.0, 3.0  # a weak opening of over 3 s becomes
 USUAL_S = 20.0  # memory of the usual vacuum, which an unsettled stretch before a fall hardly moves
 SLOW_SHARE = 0.5  # a fall of which less than this came within 0.25 s did not begin with an opening
 DEEP_SHARE = 0.3  # under this share of the quiet vacuum nothing has resealed
-RINGING_L_MIN, RINGING_SHARE = 4.0, 0.4  # the least of a vent (ISO 5707, from memory); of the event's peak
 ECHO_SHARE = 0.15  # of the event's peak: a smaller further opening is the recovery from the last one
 PLAIN_SCORE = 20.0  # no slug fell or came back as suddenly
 DEEP_KPA = 12.0  # before it the slugs of a heavy line may hide all litres of a short slip
@@ -67,8 +68,6 @@ UNLEARNED = 120  # bins (6 s) after an event from which nothing is learned
 SEALING_KPA = 1.0  # of rise over an event that was a cup put on
 ONSET = 6  # bins (0.3 s) of an opening that count among those that exceed
 SHORTEST_QUIET = 6  # bins (0.3 s) that tell how much air a quiet unit takes
-CLEAR, CLEAR_SHARE, ANEW = 8.0, 0.3, 4  # rises and falls that tell a reseal; after 0.2 s it is another one
-NEAR_RESEAL = 12  # bins (0.6 s) around it in which air may seem to end
 LEAD = 2  # bins of air before the first event
 
 
@@ -136,32 +135,6 @@ def open_event(s: Any, began: int, base_kpa: float, now: Now) -> None:
         s.ev_l += air_at(s, i, s.ev_ref) * BIN_S / 60.0
     for at in range(on, b):
         note_depth(s, at)
-
-
-@compiled
-def note_reseal(s: Any, b: int) -> None:
-    """Keep where the opening resealed: the last rise nearly as clear as the clearest, if no fall came after it."""
-    s.op_rise = max(s.op_rise, s.now_rise)
-    clear = s.now_rise > max(CLEAR, CLEAR_SHARE * s.op_rise)
-    if clear and (s.now_rise > s.reseal_rise or b - s.reseal_found > ANEW):
-        s.reseal_rise, s.reseal_found, s.reseal_on = s.now_rise, b, b - began_ago(s, -1.0) + 1
-    elif s.now_score > max(CLEAR, CLEAR_SHARE * s.ev_score) and b > s.reseal_found:
-        s.reseal_rise, s.reseal_on = 0.0, -1
-
-
-@compiled
-def end_pulse(s: Any) -> None:
-    """End an opening; the claw's ringing after a larger one is none and prolongs nothing.
-
-    The milk takes its time to come back into the tube, so that air seems to flow on: a reseal near the end is it.
-    """
-    s.opening = PAUSE
-    if s.reseal_on > s.op_on and abs(s.ev_last + 1 - s.reseal_on) <= NEAR_RESEAL:
-        s.ev_last = s.reseal_on - 1
-    if s.ev_pulses > 1 and s.op_peak < min(RINGING_L_MIN, RINGING_SHARE * s.ev_peak):
-        s.ev_pulses -= 1
-        s.ev_last = s.firm_last
-    s.firm_last = s.ev_last
 
 
 @compiled

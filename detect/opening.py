@@ -1,4 +1,4 @@
-"""The figures of one opening, and how it ended: resealed, taken off, or fallen.
+"""The figures of one opening, where it resealed, and how it ended: resealed, taken off, or fallen.
 
 Air is kept as a running sum by bin, so that what came in since any of the last bins can be told. Where
 the vacuum collapses within an opening, what was heard before is kept apart: a slip may end in a fall.
@@ -9,11 +9,16 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from detect.foresee import began_ago
 from detect.machine import compiled
 from detect.params import BIN_S
-from detect.state import RING
+from detect.state import RING, Opening
 
 MASK = RING - 1
+PAUSE = int(Opening.PAUSE)
+CLEAR, CLEAR_SHARE, ANEW = 8.0, 0.3, 4  # rises and falls that tell a reseal; after 0.2 s it is another one
+NEAR_RESEAL = 12  # bins (0.6 s) around it in which air may seem to end
+RINGING_L_MIN, RINGING_SHARE = 4.0, 0.4  # the least of a vent (ISO 5707, from memory); of the event's peak
 FALLEN = 40  # bins (2 s) under half the quiet vacuum: no slip if the milk stays away too
 LESS_MILK, NO_MILK = 0.6, 0.15  # of the flow before: a meter lags by 2-4 s
 LASTING, HANGING_SHARE, SOME_KG_MIN = 100, 0.8, 0.6  # after 5 s under this share without milk it is off, too
@@ -132,3 +137,29 @@ def back_to_sure(s: Any) -> None:
     s.ev_last, s.ev_pulses, s.ev_low = s.sure_last, s.sure_pulses, s.sure_low
     s.ev_l, s.ev_peak, s.ev_depth = s.sure_l, s.sure_peak, s.sure_depth
     s.ev_fall = s.sure_fall
+
+
+@compiled
+def note_reseal(s: Any, b: int) -> None:
+    """Keep where the opening resealed: the last rise almost as clear as any, if no fall came after it."""
+    s.op_rise = max(s.op_rise, s.now_rise)
+    clear = s.now_rise > max(CLEAR, CLEAR_SHARE * s.op_rise)
+    if clear and (s.now_rise > s.reseal_rise or b - s.reseal_found > ANEW):
+        s.reseal_rise, s.reseal_found, s.reseal_on = s.now_rise, b, b - began_ago(s, -1.0) + 1
+    elif s.now_score > max(CLEAR, CLEAR_SHARE * s.ev_score) and b > s.reseal_found:
+        s.reseal_rise, s.reseal_on = 0.0, -1
+
+
+@compiled
+def end_pulse(s: Any) -> None:
+    """End an opening where it resealed; the claw's ringing after a larger one prolongs nothing.
+
+    Milk takes its time to come back into the tube, and so long air seems to flow on.
+    """
+    s.opening = PAUSE
+    if s.reseal_on > s.op_on and abs(s.ev_last + 1 - s.reseal_on) <= NEAR_RESEAL:
+        s.ev_last = s.reseal_on - 1
+    if s.ev_pulses > 1 and s.op_peak < min(RINGING_L_MIN, RINGING_SHARE * s.ev_peak):
+        s.ev_pulses -= 1
+        s.ev_last = s.firm_last
+    s.firm_last = s.ev_last

@@ -10,9 +10,9 @@ from scipy.signal import lfilter
 from detect.foresee import (
     LOADING,
     bar,
+    began_ago,
     begin_trace,
     compare,
-    began_ago,
     foresee,
     keep_news,
     learn_trace,
@@ -99,7 +99,7 @@ def test_a_fall_of_ten_spreads_is_told_at_once_and_dated_to_its_bin() -> None:
     levels[40:] -= 10 * SIGMA_KPA
     follow(stall, levels[:43])
     assert stall["now_score"] > bar(stall, NUM)
-    assert began_ago(stall) == 3
+    assert began_ago(stall, 1.0) == 3
 
 
 def test_quiet_milking_stays_under_the_bar() -> None:

@@ -25,9 +25,9 @@ from detect.foresee import (
     SPREAD_S,
     WILD,
     bar,
+    began_ago,
     begin_trace,
     compare,
-    began_ago,
     foresee,
     keep_news,
     learn_tail,
@@ -140,9 +140,10 @@ def test_a_fall_is_likest_to_its_own_trace(shape: int, width: int) -> None:
 @pytest.mark.parametrize("ago", [1, 2, 5, 11, 24])
 def test_the_begin_of_a_fall_is_known_to_the_bin(ago: int) -> None:
     """Of all begins the one whose trace fits best; without any likeness it is this bin."""
-    assert began_ago(traced(0, ago, 8.0)) == ago
-    assert began_ago(traced(1, max(ago, 2), 8.0)) == max(ago, 2)
-    assert began_ago(stall(trace_n=90)) == 1
+    assert began_ago(traced(0, ago, 8.0), 1.0) == ago
+    assert began_ago(traced(1, max(ago, 2), 8.0), 1.0) == max(ago, 2)
+    assert began_ago(stall(trace_n=90), 1.0) == 1
+    assert began_ago(traced(0, ago, -8.0), -1.0) == ago  # and of a reseal
 
 
 def test_the_bar_is_the_threshold_or_the_stall_s_tail() -> None:

@@ -74,7 +74,7 @@ def opened(began: int = 4, air: list[float] | None = None, **fields: Any) -> tup
     return s, told(now)
 
 
-def test_an_event_begins_where_the_began_ago_with_the_air_since_then() -> None:
+def test_an_event_begins_where_the_fall_began_with_the_air_since_then() -> None:
     """Of 100, 150 and 120 L/min over the quiet 7 the litres count; the newest bin is left to be followed."""
     s, (h,) = opened(peak_flow=4.0, first_bin=AT - 3_000, tail_before=3.3)
     assert (h["what"], h["from_bin"], h["found_bin"]) == (Happening.AIR_FOUND, AT - 3, AT)

@@ -10,12 +10,10 @@ from detect.hear import (
     HELD_AFTER,
     OPEN,
     PAUSE,
-    RINGING_L_MIN,
-    RINGING_SHARE,
     STALE,
     follow_event,
 )
-from detect.opening import FALLEN
+from detect.opening import FALLEN, RINGING_L_MIN, RINGING_SHARE
 from detect.params import BIN_S
 from tests.detect.by_hand import NUM, QUIET_KPA, stall, write_air, write_raw
 

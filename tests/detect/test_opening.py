@@ -8,7 +8,10 @@ import numpy as np
 import pytest
 
 from detect.opening import (
+    ANEW,
     APART,
+    CLEAR,
+    CLEAR_SHARE,
     DRIEST_KG_MIN,
     EASING,
     FALLEN,
@@ -16,16 +19,19 @@ from detect.opening import (
     HANGING_SHARE,
     LASTING,
     LESS_MILK,
+    NEAR_RESEAL,
     NEARLY_QUIET,
     NO_MILK,
     SOME_KG_MIN,
     air_at,
     back_to_sure,
     easing_began,
+    end_pulse,
     has_fallen,
     make_sure,
     note_collapse,
     note_depth,
+    note_reseal,
     push_air,
 )
 from detect.params import BIN_S
@@ -238,3 +244,59 @@ def test_an_event_goes_back_to_what_was_sure() -> None:
     make_sure(s)
     back_to_sure(s)
     assert {k: s[f"ev_{k}"] for k in SURE} == SURE
+
+
+def resealing(rises: list[float], *, fall: float = 0.0, ago: int = 3, **fields: Any) -> Any:
+    """Return an opening after bins of that likeness to a reseal which began so long before the last."""
+    opened = {"op_on": AT - 40, "reseal_found": AT - 40, "reseal_on": -1, "ev_score": 30.0, "trace_n": 60}
+    s = stall(**(opened | fields))
+    for j in range(ago):  # a rise leaves the fall's trace, the other way up
+        s["fresh"][(60 - ago + 1 + j) & 31] = 5.0 * s["falls"][0, j]
+    for k, rise in enumerate(rises):
+        s["now_rise"], s["now_score"] = rise, fall
+        note_reseal(s, AT - len(rises) + 1 + k)
+    return s
+
+
+def test_an_opening_reseals_where_the_rise_began() -> None:
+    """Of a clear rise only, and of one that is not much fainter than the clearest since the opening."""
+    assert resealing([CLEAR + 0.1])["reseal_on"] == AT - 2
+    assert resealing([CLEAR - 0.1])["reseal_on"] == -1
+    assert resealing([CLEAR_SHARE * 50.0 + 0.1], op_rise=50.0)["reseal_on"] == AT - 2
+    assert resealing([CLEAR_SHARE * 50.0 - 0.1], op_rise=50.0)["reseal_on"] == -1
+
+
+def test_the_clearest_bin_of_a_rise_tells_and_a_later_rise_is_another_reseal() -> None:
+    """The likeness grows and sinks over some bins; a fainter one more than 0.2 s on is the next reseal."""
+    assert resealing([20.0, 30.0])["reseal_on"] == AT - 2
+    assert resealing([30.0, 20.0])["reseal_on"] == AT - 3
+    assert resealing([30.0, *[0.0] * (ANEW - 1), 20.0])["reseal_on"] == AT - ANEW - 2
+    assert resealing([30.0, *[0.0] * ANEW, 20.0])["reseal_on"] == AT - 2
+
+
+def test_a_fall_after_it_undoes_a_reseal() -> None:
+    """The cup let go again; a faint fall is ringing, and one in the same bin is the rise's own shadow."""
+    known = {"reseal_on": AT - 9, "reseal_found": AT - 5, "reseal_rise": 30.0}
+    assert resealing([0.0], fall=CLEAR_SHARE * 30.0 + 0.1, **known)["reseal_on"] == -1
+    assert resealing([0.0], fall=CLEAR_SHARE * 30.0 - 0.1, **known)["reseal_on"] == AT - 9
+    assert resealing([0.0], fall=CLEAR - 0.1, **(known | {"ev_score": 1.0}))["reseal_on"] == AT - 9
+    assert resealing([0.0], fall=20.0, **(known | {"reseal_found": AT}))["reseal_on"] == AT - 9
+    assert resealing([0.0, 9.0], fall=20.0, **known)["reseal_rise"] == 9.0
+
+
+@pytest.mark.parametrize(
+    ("reseal", "last"),
+    [
+        (AT - 9, AT - 10),
+        (AT + 2, AT + 1),
+        (AT + 1 - NEAR_RESEAL, AT - NEAR_RESEAL),
+        (AT - NEAR_RESEAL, AT),
+        (-1, AT),
+        (AT - 20, AT),
+    ],
+)
+def test_an_opening_ends_where_it_resealed(reseal: int, last: int) -> None:
+    """Within 0.6 s of where the air seems to end: further off it is the reseal of something else."""
+    s = stall(op_on=AT - 20, ev_last=AT, ev_pulses=1, ev_peak=90.0, op_peak=90.0, reseal_on=reseal)
+    end_pulse(s)
+    assert (s["ev_last"], s["firm_last"]) == (last, last)
