@@ -20,6 +20,7 @@ from detect.opening import (
     air_at,
     back_to_sure,
     end_pulse,
+    event_end,
     make_sure,
     note_collapse,
     note_depth,
@@ -244,7 +245,7 @@ def report_event(s: Any, now: Now, num: KernelNumbers) -> None:
     if plain(s):  # no slug: it must not raise a bad stall's bar
         s.tail = min(s.tail, s.ev_tail)
     h = report(now, CLOSED, s.index)
-    h.from_bin, h.to_bin, h.found_bin = s.ev_on, s.ev_last + 1, s.ev_found
+    h.from_bin, h.to_bin, h.found_bin = s.ev_on, event_end(s), s.ev_found
     h.depth, h.fall, h.litres, h.peak = s.ev_depth, s.ev_fall, max(s.ev_l, LEAST_L), s.ev_peak
     h.pulses, h.flow, h.base, h.score = s.ev_pulses, s.ev_flow, s.ev_base, s.ev_score
     h.flag, h.value, h.rise = s.ev_low, s.ev_common, s.ev_rise

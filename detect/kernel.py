@@ -158,6 +158,7 @@ def miss(s: Any, b: int) -> None:
         if s.opening == OPEN:
             s.opening = PAUSE
             s.ev_last = s.firm_last = min(s.ev_last, s.gap_bin - 1)
+            s.firm_end = s.ev_last + 1
             s.hold_until = b
 
 

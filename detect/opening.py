@@ -152,14 +152,20 @@ def note_reseal(s: Any, b: int) -> None:
 
 @compiled
 def end_pulse(s: Any) -> None:
-    """End an opening where it resealed; the claw's ringing after a larger one prolongs nothing.
+    """End an opening and note where it resealed; the claw's ringing after a larger one prolongs nothing.
 
     Milk takes its time to come back into the tube, and so long air seems to flow on.
     """
     s.opening = PAUSE
-    if s.reseal_on > s.op_on and abs(s.ev_last + 1 - s.reseal_on) <= NEAR_RESEAL:
-        s.ev_last = s.reseal_on - 1
     if s.ev_pulses > 1 and s.op_peak < min(RINGING_L_MIN, RINGING_SHARE * s.ev_peak):
         s.ev_pulses -= 1
         s.ev_last = s.firm_last
-    s.firm_last = s.ev_last
+        return
+    near = s.reseal_on > s.op_on and abs(s.ev_last + 1 - s.reseal_on) <= NEAR_RESEAL
+    s.firm_last, s.firm_end = s.ev_last, s.reseal_on if near else s.ev_last + 1
+
+
+@compiled
+def event_end(s: Any) -> int:
+    """Return the first bin after an event: where its last opening resealed, if that ended by itself."""
+    return int(s.firm_end if s.ev_last == s.firm_last and s.ev_low >= 0 else s.ev_last + 1)

@@ -136,6 +136,7 @@ EVENT_FIELDS: Final = [
     ("ev_found", "i8"),
     ("ev_last", "i8"),
     ("firm_last", "i8"),  # that of its last opening that was no ringing
+    ("firm_end", "i8"),  # and the first bin after it, where it resealed
     ("op_on", "i8"),
     ("op_found", "i8"),
     ("op_rise", "f8"),  # clearest rise since

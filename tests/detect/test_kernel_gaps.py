@@ -35,7 +35,8 @@ def test_a_gap_begins_with_its_third_missing_bin() -> None:
     s = silent(SHORT_GAP - 1, **event)
     assert (s["opening"], s["gap_bin"], s["missing"]) == (OPEN, -1, SHORT_GAP - 1)
     s = silent(SHORT_GAP, **event)
-    assert (s["opening"], s["gap_bin"], s["ev_last"], s["firm_last"]) == (PAUSE, AT, AT - 1, AT - 1)
+    assert (s["opening"], s["gap_bin"], s["ev_last"]) == (PAUSE, AT, AT - 1)
+    assert (s["firm_last"], s["firm_end"]) == (AT - 1, AT)
     assert s["hold_until"] == AT + SHORT_GAP - 1
     assert silent(SHORT_GAP, **(event | {"ev_last": AT - 9}))["ev_last"] == AT - 9
     assert silent(SHORT_GAP, opening=NONE, ev_last=AT)["ev_last"] == AT

@@ -27,6 +27,7 @@ from detect.opening import (
     back_to_sure,
     easing_began,
     end_pulse,
+    event_end,
     has_fallen,
     make_sure,
     note_collapse,
@@ -295,8 +296,18 @@ def test_a_fall_after_it_undoes_a_reseal() -> None:
         (AT - 20, AT),
     ],
 )
-def test_an_opening_ends_where_it_resealed(reseal: int, last: int) -> None:
+def test_an_event_ends_where_its_last_opening_resealed(reseal: int, last: int) -> None:
     """Within 0.6 s of where the air seems to end: further off it is the reseal of something else."""
     s = stall(op_on=AT - 20, ev_last=AT, ev_pulses=1, ev_peak=90.0, op_peak=90.0, reseal_on=reseal)
     end_pulse(s)
-    assert (s["ev_last"], s["firm_last"]) == (last, last)
+    assert (s["ev_last"], s["firm_last"], event_end(s)) == (AT, AT, last + 1)
+
+
+def test_what_did_not_end_by_itself_has_no_reseal() -> None:
+    """A unit taken off or fallen meanwhile, and figures that went back to before."""
+    s = stall(ev_last=AT, firm_last=AT, firm_end=AT - 5)
+    assert event_end(s) == AT - 5
+    s["ev_low"] = -1
+    assert event_end(s) == AT + 1
+    s["ev_low"], s["ev_last"] = 0, AT - 9
+    assert event_end(s) == AT - 8
