@@ -34,7 +34,7 @@ from detect.norms import (
     zeros_kpa,
 )
 from detect.params import BIN_S, DetectorParams, bins
-from detect.pulsation import BAD, GOOD, BeatLimits, weigh_beats
+from detect.pulsation import BAD, GOOD, UNSURE, BeatLimits, weigh_beats
 from detect.results import ConditionEvent
 
 LOOK: Final = 200
@@ -141,11 +141,15 @@ def judge_sensors(look: Look, params: DetectorParams) -> Iterator[tuple[int, Fin
     parked = look.whole & (look.state["attached"] == 0) & (look.state["seen_off"] == 1)
     parked &= look.bin - look.state["off_bin"] >= REST + WIDTH
     parked &= look.rings.max(axis=1) - look.rings.min(axis=1) <= PARKED_SPAN_KPA
-    due = average_parked(look.state, parked, look.rings.mean(axis=1))
-    for index in np.flatnonzero(due).tolist():
-        zero = _zero(look, index, params)
-        if zero:
-            yield index, zero
+    own, span = params.condition, (look.bin - LOOK, look.bin)
+    verdicts = judge_zeros(look.state, parked, look.rings.mean(axis=1), (own.zero_kpa, own.zero_fine_kpa))
+    matters = suspected(look.state, Condition.SENSOR_ZERO_OFF)
+    for index in np.flatnonzero((verdicts == BAD) | ((verdicts == GOOD) & matters)).tolist():
+        if verdicts[index] == GOOD:
+            yield index, Finding(Condition.SENSOR_ZERO_OFF, Verdict.GOOD, *span)
+        else:
+            kpa = float(norms["park_kpa"][index])
+            yield index, Finding(Condition.SENSOR_ZERO_OFF, Verdict.BAD, *span, (kpa,))
 
 
 def _frozen(look: Look, index: int, params: DetectorParams) -> Finding | None:
@@ -172,9 +176,12 @@ def _frozen(look: Look, index: int, params: DetectorParams) -> Finding | None:
 
 
 @compiled_allocating
-def average_parked(stalls: Any, parked: Mask, mean_kpa: Floats) -> Any:
-    """Average the readings of open claws; mark the stalls at which it is time for a verdict."""
-    due = np.zeros(parked.size, np.bool_)
+def judge_zeros(stalls: Any, parked: Mask, mean_kpa: Floats, limits: tuple[float, float]) -> Any:
+    """Average the readings of open claws; return ``GOOD`` or ``BAD`` where it is time for it, else unsure.
+
+    ``limits`` are the zeros [kPa] above which a sensor is off, and below which it is fine.
+    """
+    verdicts = np.full(parked.size, UNSURE)
     for i in range(parked.size):
         norm = stalls[i].norms
         if not parked[i]:
@@ -184,22 +191,22 @@ def average_parked(stalls: Any, parked: Mask, mean_kpa: Floats) -> Any:
         norm.park_n += 1
         norm.park_kpa += (mean_kpa[i] - norm.park_kpa) / min(norm.park_n, GROWN_LOOKS)
         # A fallen unit may lie open under vacuum for a minute: one look is not enough.
-        due[i] = norm.park_n % PARK_LOOKS == 2
-    return due
+        if norm.park_n % PARK_LOOKS == 2:
+            learn_zero(norm)
+            off_kpa = abs(norm.park_kpa)
+            verdicts[i] = BAD if off_kpa > limits[0] else GOOD if off_kpa < limits[1] else UNSURE
+    return verdicts
 
 
-def _zero(look: Look, index: int, params: DetectorParams) -> Finding | None:
-    own, norm = params.condition, look.state["norms"][index]
-    kpa = float(norm["park_kpa"])
-    if norm["park_n"] == 2:
-        known = float(norm["zero_kpa"]) if norm["zero_n"] else kpa
-        mean_into(norm, ("zero_n", "zero_kpa"), min(max(kpa, known - ZERO_STEP), known + ZERO_STEP), FEW)
-    from_bin = look.bin - LOOK
-    if abs(kpa) > own.zero_kpa:
-        return Finding(Condition.SENSOR_ZERO_OFF, Verdict.BAD, from_bin, look.bin, (kpa,))
-    if abs(kpa) < own.zero_fine_kpa:
-        return Finding(Condition.SENSOR_ZERO_OFF, Verdict.GOOD, from_bin, look.bin)
-    return None
+@compiled
+def learn_zero(norm: Any) -> None:
+    """Take a parking into the sensor's zero, once."""
+    if norm.park_n != 2:
+        return
+    known = norm.zero_kpa if norm.zero_n > 0 else norm.park_kpa
+    kpa = min(max(norm.park_kpa, known - ZERO_STEP), known + ZERO_STEP)
+    norm.zero_n += 1
+    norm.zero_kpa += (kpa - norm.zero_kpa) / min(norm.zero_n, FEW)
 
 
 def judge_pulsation(look: Look, params: DetectorParams) -> Iterator[tuple[int, Finding]]:

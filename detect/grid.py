@@ -219,7 +219,7 @@ def least_waited(grid: Grid) -> int:
     """Return the least end of the streams waited for [ns], -1 when there is none."""
     least = NEVER_NS
     for stream in range(STREAMS):
-        for column in range(grid.covered.shape[1]):  # without a branch, so that several are looked at in one go
+        for column in range(grid.covered.shape[1]):  # no branch: several at once
             least = min(least, grid.covered[stream, column] if grid.waited[stream, column] else NEVER_NS)
     return int(least) if least < NEVER_NS else -1
 
