@@ -119,6 +119,13 @@ class ClawConstants(NamedTuple):
 
 
 @compiled
+def with_vent(claw: ClawConstants, vent_m3_s: float) -> ClawConstants:
+    """Return the same unit with another vent."""
+    size = claw.area_m2, claw.length_m, claw.loss, claw.volume_m3
+    return ClawConstants(*size, vent_m3_s, claw.speed_ratio, claw.lift_m, claw.atmosphere_pa)
+
+
+@compiled
 def tube_mass_kg(liquid_kg: float, pressure_pa: float, claw: ClawConstants) -> float:
     """Return the mass of milk and air in the tube [kg] at a mean absolute pressure [Pa]."""
     tube_m3 = claw.area_m2 * claw.length_m
@@ -179,11 +186,11 @@ def steady_vacuum_kpa(claw: ClawModel, flow_kg_min: float, line_vacuum_kpa: floa
     """
     constants = claw.constants()
     line_pa = (claw.atmosphere_kpa - line_vacuum_kpa) * 1e3
-    return claw.atmosphere_kpa - 1e-3 * float(_steady_pa(line_pa, flow_kg_min / 60.0, constants))
+    return claw.atmosphere_kpa - 1e-3 * float(steady_pa(line_pa, flow_kg_min / 60.0, constants))
 
 
 @compiled
-def _steady_pa(line_pa: float, flow_kg_s: float, claw: ClawConstants) -> float:
+def steady_pa(line_pa: float, flow_kg_s: float, claw: ClawConstants) -> float:
     """Return the claw pressure [Pa] at which the tube carries off what comes, by bisection."""
     low, high = line_pa - 5e3, claw.atmosphere_pa
     for _ in range(60):

@@ -34,7 +34,7 @@ from detect.norms import (
     zeros_kpa,
 )
 from detect.params import BIN_S, DetectorParams, bins
-from detect.pulsation import BAD, GOOD, BeatLimits, weigh_beats
+from detect.pulsation import BAD, GOOD, UNSURE, BeatLimits, weigh_beats
 from detect.results import ConditionEvent
 
 LOOK: Final = 200
@@ -66,6 +66,8 @@ class Look:
     """No bin is missing."""
     hanging: Mask
     """The unit has hung and milked undisturbed all the while."""
+    sensed_kpa: tuple[Floats, Floats]
+    """Mean of the look, and by how much it moved."""
     kpa: Floats
     """Mean claw vacuum, less the sensor's zero."""
     flow_kg_min: Floats
@@ -75,44 +77,52 @@ class Look:
 
 
 @compiled_allocating
-def read_rings(stalls: Any, at_bin: int, still_kpa: float) -> tuple[Any, Any, Any]:
-    """Return the newest vacuum [kPa] of every stall, for how long it has not moved, its mean and least.
+def read_rings(stalls: Any, at_bin: int, still_kpa: float) -> tuple[Any, Any, Any, Any]:
+    """Return the newest vacuum [kPa] of every stall, for how long it has not moved, figures, and who hangs.
 
-    Shapes (stalls, WIDTH), (stalls,) and (2, stalls). Where a bin is missing the mean is NaN, and the second
-    says nothing.
+    Shapes (stalls, WIDTH), (stalls,), (2, stalls) and (stalls,). Figures are the mean, NaN where a bin is
+    missing, and the span; the others say nothing there.
     """
     count = stalls.shape[0]
     rings, still, figures = np.empty((count, WIDTH)), np.empty(count, np.int64), np.empty((2, count))
+    hanging = np.empty(count, np.bool_)
     for i in range(count):
-        total, least = 0.0, np.inf
+        total, least, most = 0.0, np.inf, -np.inf
         for k in range(WIDTH):
             kpa = stalls[i].raw[(at_bin - WIDTH + k) & (WIDTH - 1)]
             rings[i, k] = kpa
             total += kpa
-            least = min(least, kpa)
+            least, most = min(least, kpa), max(most, kpa)
         still[i] = 0
         while still[i] < WIDTH and not abs(rings[i, WIDTH - 1 - still[i]] - rings[i, WIDTH - 1]) > still_kpa:
             still[i] += 1
-        figures[0, i], figures[1, i] = total / WIDTH, least
-    return rings, still, figures
+        figures[0, i], figures[1, i] = total / WIDTH, most - least
+        steady = still[i] < STUCK and least > STEADY_SHARE * figures[0, i]
+        hanging[i] = steady and milks(stalls[i], at_bin)
+    return rings, still, figures, hanging
+
+
+@compiled
+def milks(s: Any, at_bin: int) -> bool:
+    """Tell whether the unit has hung undisturbed for longer than a look."""
+    return bool(s.attached == 1 and s.settled == 1 and s.opening == 0 and at_bin - s.on_bin >= REST + WIDTH)
 
 
 def take_look(state: Any, at_bin: int, known: Mask, params: DetectorParams) -> Look:
     """Return what there is to see before a bin; ``known`` marks stalls at which a cow is milked."""
-    rings, still, (mean, least) = read_rings(state, at_bin, params.condition.still_kpa)
+    rings, still, (mean, swing), hanging = read_rings(state, at_bin, params.condition.still_kpa)
     whole = ~np.isnan(mean)
-    hanging = (state["attached"] == 1) & (state["settled"] == 1) & (state["opening"] == 0)
-    hanging &= whole & known & (still < STUCK) & (at_bin - state["on_bin"] >= REST + WIDTH)
-    hanging &= np.where(whole, least > STEADY_SHARE * mean, False)
+    hanging &= whole & known
     kpa = mean - zeros_kpa(state["norms"], params.condition.calibration_kpa)
-    fresh = hanging & (state["flow_bin"] >= 0) & (at_bin - state["flow_bin"] <= STALE)
+    flow_bin = state["flow_bin"]
+    fresh = hanging & (flow_bin >= 0) & (at_bin - flow_bin <= STALE)
     flow = np.where(fresh, state["flow_slow"], np.nan)
     own, others = expected_kpa(state["norms"], flow)
     best = np.where(np.isnan(own), others, own)
     hanging &= ~(kpa < FALLEN_SHARE * best)
     flow[~hanging] = np.nan
     still = np.where(whole, still, 0)
-    return Look(state, at_bin, rings, known, still, whole, hanging, kpa, flow, best)
+    return Look(state, at_bin, rings, known, still, whole, hanging, (mean, swing), kpa, flow, best)
 
 
 def look_round(look: Look, parlor: str, params: DetectorParams) -> list[ConditionEvent]:
@@ -140,12 +150,16 @@ def judge_sensors(look: Look, params: DetectorParams) -> Iterator[tuple[int, Fin
             yield index, stuck
     parked = look.whole & (look.state["attached"] == 0) & (look.state["seen_off"] == 1)
     parked &= look.bin - look.state["off_bin"] >= REST + WIDTH
-    parked &= look.rings.max(axis=1) - look.rings.min(axis=1) <= PARKED_SPAN_KPA
-    due = average_parked(look.state, parked, look.rings.mean(axis=1))
-    for index in np.flatnonzero(due).tolist():
-        zero = _zero(look, index, params)
-        if zero:
-            yield index, zero
+    parked &= look.sensed_kpa[1] <= PARKED_SPAN_KPA
+    own, span = params.condition, (look.bin - LOOK, look.bin)
+    verdicts = judge_zeros(look.state, parked, look.sensed_kpa[0], (own.zero_kpa, own.zero_fine_kpa))
+    matters = suspected(look.state, Condition.SENSOR_ZERO_OFF)
+    for index in np.flatnonzero((verdicts == BAD) | ((verdicts == GOOD) & matters)).tolist():
+        if verdicts[index] == GOOD:
+            yield index, Finding(Condition.SENSOR_ZERO_OFF, Verdict.GOOD, *span)
+        else:
+            kpa = float(norms["park_kpa"][index])
+            yield index, Finding(Condition.SENSOR_ZERO_OFF, Verdict.BAD, *span, (kpa,))
 
 
 def _frozen(look: Look, index: int, params: DetectorParams) -> Finding | None:
@@ -172,9 +186,12 @@ def _frozen(look: Look, index: int, params: DetectorParams) -> Finding | None:
 
 
 @compiled_allocating
-def average_parked(stalls: Any, parked: Mask, mean_kpa: Floats) -> Any:
-    """Average the readings of open claws; mark the stalls at which it is time for a verdict."""
-    due = np.zeros(parked.size, np.bool_)
+def judge_zeros(stalls: Any, parked: Mask, mean_kpa: Floats, limits: tuple[float, float]) -> Any:
+    """Average the readings of open claws; return ``GOOD`` or ``BAD`` where it is time for it, else unsure.
+
+    ``limits`` are the zeros [kPa] above which a sensor is off, and below which it is fine.
+    """
+    verdicts = np.full(parked.size, UNSURE)
     for i in range(parked.size):
         norm = stalls[i].norms
         if not parked[i]:
@@ -184,22 +201,22 @@ def average_parked(stalls: Any, parked: Mask, mean_kpa: Floats) -> Any:
         norm.park_n += 1
         norm.park_kpa += (mean_kpa[i] - norm.park_kpa) / min(norm.park_n, GROWN_LOOKS)
         # A fallen unit may lie open under vacuum for a minute: one look is not enough.
-        due[i] = norm.park_n % PARK_LOOKS == 2
-    return due
+        if norm.park_n % PARK_LOOKS == 2:
+            learn_zero(norm)
+            off_kpa = abs(norm.park_kpa)
+            verdicts[i] = BAD if off_kpa > limits[0] else GOOD if off_kpa < limits[1] else UNSURE
+    return verdicts
 
 
-def _zero(look: Look, index: int, params: DetectorParams) -> Finding | None:
-    own, norm = params.condition, look.state["norms"][index]
-    kpa = float(norm["park_kpa"])
-    if norm["park_n"] == 2:
-        known = float(norm["zero_kpa"]) if norm["zero_n"] else kpa
-        mean_into(norm, ("zero_n", "zero_kpa"), min(max(kpa, known - ZERO_STEP), known + ZERO_STEP), FEW)
-    from_bin = look.bin - LOOK
-    if abs(kpa) > own.zero_kpa:
-        return Finding(Condition.SENSOR_ZERO_OFF, Verdict.BAD, from_bin, look.bin, (kpa,))
-    if abs(kpa) < own.zero_fine_kpa:
-        return Finding(Condition.SENSOR_ZERO_OFF, Verdict.GOOD, from_bin, look.bin)
-    return None
+@compiled
+def learn_zero(norm: Any) -> None:
+    """Take a parking into the sensor's zero, once."""
+    if norm.park_n != 2:
+        return
+    known = norm.zero_kpa if norm.zero_n > 0 else norm.park_kpa
+    kpa = min(max(norm.park_kpa, known - ZERO_STEP), known + ZERO_STEP)
+    norm.zero_n += 1
+    norm.zero_kpa += (kpa - norm.zero_kpa) / min(norm.zero_n, FEW)
 
 
 def judge_pulsation(look: Look, params: DetectorParams) -> Iterator[tuple[int, Finding]]:

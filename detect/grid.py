@@ -17,6 +17,8 @@ AT_ONCE: Final = 200
 ROWS: Final = SPAN + AT_ONCE
 PLANES: Final = 4
 """Vacuum, flow, angle, cord; those of the four short milk tubes come behind."""
+NEVER_NS: Final = np.int64(2**62)
+"""Later than every reading."""
 
 
 class Grid(NamedTuple):
@@ -101,7 +103,8 @@ def add_samples(grid: Grid, plane: int, column: int, span: tuple[int, float, int
             b, stop = b + 1, min(i + each, count)
         else:
             b = (first_ns + int(i * period_ns + 0.5)) // BIN_NS
-            stop = first_beyond(span, (i, count), (b + 1) * BIN_NS)
+            apart = period_ns >= BIN_NS  # no two in one bin
+            stop = i + 1 if apart else first_beyond(span, (i, count), (b + 1) * BIN_NS)
         if from_bin <= b < from_bin + SPAN:
             row = b % ROWS
             total = grid.total[plane, row, column]
@@ -149,7 +152,7 @@ def lay_row(grid: Grid, row: Any, values: Any, start_ns: int, open_bin: int) -> 
     column = grid.covered.shape[1] - 1 if row.stall == PLANT else row.stall - 1
     numbers = values[row.first : row.first + row.count]
     if row.stream == FLOW:
-        return int(add_samples(grid, FLOW, column, (start_ns, 1.0, open_bin), numbers))
+        return int(add_samples(grid, FLOW, column, (start_ns, float(BIN_NS), open_bin), numbers))
     span = (start_ns, 1e9 / row.rate_hz, open_bin)
     plane = row.stream if row.stream <= ARM else row.stream + 1
     if row.stream == ARM:
@@ -214,14 +217,11 @@ def closed_bin(grid: Grid, open_bin: int, rules: Rules) -> int:
 @compiled
 def least_waited(grid: Grid) -> int:
     """Return the least end of the streams waited for [ns], -1 when there is none."""
-    least, found = np.int64(-1), False
+    least = NEVER_NS
     for stream in range(STREAMS):
-        for column in range(grid.covered.shape[1]):
-            if grid.waited[stream, column]:
-                end_ns = grid.covered[stream, column]
-                least = end_ns if not found else min(least, end_ns)
-                found = True
-    return int(least)
+        for column in range(grid.covered.shape[1]):  # no branch: several at once
+            least = min(least, grid.covered[stream, column] if grid.waited[stream, column] else NEVER_NS)
+    return int(least) if least < NEVER_NS else -1
 
 
 @compiled_allocating

@@ -28,7 +28,7 @@ from detect.opening import (
     push_air,
 )
 from detect.params import BIN_S, KernelNumbers
-from detect.ripple import find_ripple, learn_ripple, ripple_kpa
+from detect.ripple import find_ripple, learn_ripple, ripple_kpa, turn_waves
 from detect.state import MILKED, RING, Happening, Now, Opening, report
 from detect.tubes import rest_tube
 
@@ -269,18 +269,16 @@ def split_loss(s: Any, start: int, now: Now, num: KernelNumbers) -> None:
 
 
 @compiled
-def expect(s: Any, level_kpa: float) -> None:
-    """Hold one bin of a settled unit against its baseline and ripple; ``rest`` is what is left over.
-
-    ``level_kpa`` is the claw vacuum less what the plant's own sensor did.
-    """
-    ripple = ripple_kpa(s)
+def expect(s: Any, kpa: float, now: Now) -> None:
+    """Hold one bin of a settled unit against its baseline and ripple; ``rest`` is what is left over."""
+    level_kpa, waves = kpa - now.sensed_kpa, now.waves[s.index]
+    turn_waves(waves, s.pulse_phase)
     s.now_level = level_kpa
     if s.seen < LAG + SPAN:
         push_level(s, level_kpa)
         return
     base = s.ev_base if s.opening == OPEN else s.level_sum / SPAN
-    s.rest = level_kpa - ripple - base
+    s.rest = level_kpa - ripple_kpa(s, waves) - base
     s.ready = 1
 
 
@@ -294,7 +292,7 @@ def take_in(s: Any, now: Now, num: KernelNumbers) -> tuple[float, float]:
     if s.air_seen == LOOK_AGAIN and s.opening == NONE and calm:
         find_ripple(s, LOOK_AGAIN)
     if (calm or (s.opening == OPEN and b - s.op_on > STALE)) and abs(rest) < LOUD_KPA:
-        learn_ripple(s, rest)
+        learn_ripple(s, now.waves[s.index], rest)
     if s.air_seen == 0:
         rest_tube(s, base + common, num.claw)
     if s.air_seen == 0 or s.resume_bin == b:

@@ -34,7 +34,7 @@ from detect.params import BIN_S, KernelNumbers
 from detect.quarter import watch_tubes
 from detect.ripple import turn_pulse
 from detect.scene import Witness, watch_level, watch_unrest, witness
-from detect.state import RING, Bins, Happening, Now, report
+from detect.state import HARMONICS, RING, Bins, Happening, Now, report
 from detect.swing import turn_rates
 from detect.tubes import Tubes, admit, lay_tube, lift_tube, new_tubes
 from detect.unit import count_milk, end_hanging, let_go, take_flow, watch_settling, watch_unit
@@ -58,8 +58,8 @@ class Room(NamedTuple):
         Number of happenings written (array of one).
     values:
         A number for each stall, shape (stalls,).
-    turns:
-        Cosine and sine of every rate that a pulsator may have, shape (2, RATES).
+    turns, waves:
+        As in Now.
     tubes:
         The milk tubes side by side.
     """
@@ -67,6 +67,7 @@ class Room(NamedTuple):
     used: np.ndarray
     values: np.ndarray
     turns: np.ndarray
+    waves: np.ndarray
     tubes: Tubes
 
 
@@ -197,7 +198,7 @@ def take_bin(s: Any, kpa: float, flow: float, now: Now, num: KernelNumbers) -> N
     s.kpa = kpa
     s.raw[now.bin & MASK] = kpa
     if s.attached == 1 and s.settled == 1:
-        expect(s, kpa - now.sensed_kpa)
+        expect(s, kpa, now)
 
 
 @compiled
@@ -236,11 +237,11 @@ def work_bins(
         first_row = used[0]
         watch_level(scene.whole[0], grid.first_bin + k, grid.plant_kpa[k])
         sensed = sensed_signal(p, grid.plant_kpa[k])
-        now = Now(grid.first_bin + k, sensed, 0.0, 0.0, 0.0, rows, used, room.turns)
+        now = Now(grid.first_bin + k, sensed, 0.0, 0.0, 0.0, rows, used, room.turns, room.waves)
         for i in range(stalls.shape[0]):
             take_bin(stalls[i], grid.kpa[k, i], grid.flow[k, i], now, num)
         shared, news, stir = common_signal(stalls, p, sensed, room.values, num)
-        now = Now(grid.first_bin + k, sensed, shared, news, stir, rows, used, room.turns)
+        now = Now(grid.first_bin + k, sensed, shared, news, stir, rows, used, room.turns, room.waves)
         watch_plant(stalls, p, now, num)
         admit_all(stalls, room.tubes, now, num)
         at = 0
@@ -264,6 +265,7 @@ def advance(stalls: Any, plant: Any, grid: Bins, out: tuple[Any, Witness], num: 
     """Advance all stalls over the bins of a grid and return the number of happenings written to ``out``."""
     rows, scene = out
     used, count = np.zeros(1, np.int64), stalls.shape[0]
-    room = Room(used, np.empty(count), np.empty((2, RATES)), new_tubes(count))
+    turns, waves = np.empty((2, RATES)), np.empty((count, 2, HARMONICS))
+    room = Room(used, np.empty(count), turns, waves, new_tubes(count))
     work_bins(stalls, plant, grid, (rows, scene, room), num)
     return int(used[0])

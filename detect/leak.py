@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Final
 
-from detect.claw import ClawModel, steady_vacuum_kpa
+from detect.claw import ClawConstants, ClawModel, steady_pa, steady_vacuum_kpa, with_vent
+from detect.machine import compiled
 
 LINE_KPA: Final = 44.0
 """Vacuum of the milk line that the estimate assumes [kPa]: only differences count."""
@@ -36,10 +36,20 @@ def extra_air_l_min(claw: ClawModel, flow_kg_min: float, short_kpa: float) -> fl
     if short_kpa <= 0.0:
         return 0.0
     flow = max(flow_kg_min, 0.05)
-    target = steady_vacuum_kpa(claw, flow, LINE_KPA) - short_kpa
-    low, high = 0.0, MOST_L_MIN - claw.vent_l_min
+    line_pa = (claw.atmosphere_kpa - LINE_KPA) * 1e3
+    here_kpa = steady_vacuum_kpa(claw, flow, LINE_KPA) - short_kpa
+    found = _extra_m3_s(line_pa, (claw.atmosphere_kpa - here_kpa) * 1e3, flow / 60.0, claw.constants())
+    return float(found * 60e3)
+
+
+@compiled
+def _extra_m3_s(line_pa: float, claw_pa: float, flow_kg_s: float, claw: ClawConstants) -> float:
+    """Return the leak [m3/s free air] that brings the claw to a pressure, by bisection."""
+    low, high = 0.0, MOST_L_MIN / 60e3 - claw.vent_m3_s
     for _ in range(12):
         middle = 0.5 * (low + high)
-        leaking = steady_vacuum_kpa(replace(claw, vent_l_min=claw.vent_l_min + middle), flow, LINE_KPA)
-        low, high = (middle, high) if leaking > target else (low, middle)
+        if steady_pa(line_pa, flow_kg_s, with_vent(claw, claw.vent_m3_s + middle)) < claw_pa:
+            low = middle
+        else:
+            high = middle
     return 0.5 * (low + high)

@@ -28,7 +28,7 @@ from detect.params import BIN_NS, BIN_S, DETECTOR_VERSION, DetectorParams
 from detect.readings import CowAtStall, Reading
 from detect.results import Result
 from detect.scene import NOTE_DTYPE, Witness, new_scenes, take_notes
-from detect.state import HAPPENING_DTYPE, PLANT_DTYPE, Bins, Happening, Now, Opening, new_stalls
+from detect.state import HAPPENING_DTYPE, HARMONICS, PLANT_DTYPE, Bins, Happening, Now, Opening, new_stalls
 from detect.tell import air_event, air_evidence, gap_event, plant_event, support_event
 from detect.timeline import Timeline
 from detect.trail import Trail
@@ -231,8 +231,8 @@ class ParlorDetector:
 
     def _between(self) -> Now:
         """Return the moment between two bins, for what the kernel's parts tell outside of its call."""
-        nothing = np.zeros((2, RATES))  # no arm is read between two bins
-        return Now(self.timeline.done_bin, 0.0, 0.0, 0.0, 0.0, self._rows, np.zeros(1, np.int64), nothing)
+        nothing = np.zeros((2, RATES)), np.zeros((1, 2, HARMONICS))  # nothing is read between two bins
+        return Now(self.timeline.done_bin, 0.0, 0.0, 0.0, 0.0, self._rows, np.zeros(1, np.int64), *nothing)
 
     def _end_hanging(self, index: int) -> list[Result]:
         """Tell of a fall while its milking is still open."""

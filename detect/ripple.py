@@ -41,25 +41,32 @@ def turn_pulse(s: Any) -> None:
 
 
 @compiled
-def ripple_kpa(s: Any) -> float:
-    """Return the expected ripple of this bin [kPa]."""
-    c, d = math.cos(s.pulse_phase), math.sin(s.pulse_phase)
-    ck, dk, total = 1.0, 0.0, 0.0
+def turn_waves(waves: Any, phase: float) -> None:
+    """Write cosine and sine of the multiples of a phase, shape (2, HARMONICS): each bin needs them twice."""
+    c, d = math.cos(phase), math.sin(phase)
+    ck, dk = 1.0, 0.0
     for k in range(HARMONICS):
         ck, dk = ck * c - dk * d, ck * d + dk * c
-        total += s.ripple_a[k] * ck + s.ripple_b[k] * dk
+        waves[0, k], waves[1, k] = ck, dk
+
+
+@compiled
+def ripple_kpa(s: Any, waves: Any) -> float:
+    """Return the expected ripple of this bin [kPa]; ``waves`` are those of the pulsator's phase."""
+    total = 0.0
+    for k in range(HARMONICS):
+        total += s.ripple_a[k] * waves[0, k] + s.ripple_b[k] * waves[1, k]
     return total
 
 
 @compiled
-def learn_ripple(s: Any, rest_kpa: float) -> None:
+def learn_ripple(s: Any, waves: Any, rest_kpa: float) -> None:
     """Correct the ripple by what it left over in this bin [kPa]."""
     s.pulse_n += 1
     gain = max(GAIN, 1.0 / (10.0 + s.pulse_n))
-    c, d = math.cos(s.pulse_phase), math.sin(s.pulse_phase)
-    ck, dk, turn, power = 1.0, 0.0, 0.0, 0.02
+    turn, power = 0.0, 0.02
     for k in range(HARMONICS):
-        ck, dk = ck * c - dk * d, ck * d + dk * c
+        ck, dk = waves[0, k], waves[1, k]
         turn += (k + 1) * (s.ripple_a[k] * dk - s.ripple_b[k] * ck)
         power += (k + 1) ** 2 * (s.ripple_a[k] ** 2 + s.ripple_b[k] ** 2)
         s.ripple_a[k] += gain * rest_kpa * ck

@@ -267,6 +267,8 @@ class Now(NamedTuple):
         Happenings written so far (array of HAPPENING_DTYPE) and their number (array of one).
     turns:
         Cosine and sine of every rate that a pulsator may have, shape (2, RATES).
+    waves:
+        Cosine and sine of the multiples of each pulsator's phase, shape (stalls, 2, HARMONICS).
     """
 
     bin: int
@@ -277,6 +279,7 @@ class Now(NamedTuple):
     rows: np.ndarray
     used: np.ndarray
     turns: np.ndarray
+    waves: np.ndarray
 
 
 class Bins(NamedTuple):

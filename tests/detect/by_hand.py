@@ -9,8 +9,9 @@ import numpy as np
 
 from detect.arm_state import RATES
 from detect.params import BIN_S, DetectorParams
+from detect.ripple import turn_waves
 from detect.scene import new_scenes
-from detect.state import HAPPENING_DTYPE, RING, Now, new_stalls
+from detect.state import HAPPENING_DTYPE, HARMONICS, RING, Now, new_stalls
 from detect.swing import turn_rates
 from detect.tubes import admit, lay_tube, lift_tube, new_tubes
 
@@ -37,7 +38,21 @@ def scene(**fields: Any) -> Any:
 def moment(b: int, *, sensed: float = 0.0, shared: float = 0.0, news: float = 0.0, stir: float = 0.0) -> Now:
     """Return one bin with nothing told yet."""
     rows = np.zeros(64, HAPPENING_DTYPE).view(np.recarray)
-    return Now(b, sensed, shared, news, stir, rows, np.zeros(1, np.int64), turns(b))
+    return Now(
+        b, sensed, shared, news, stir, rows, np.zeros(1, np.int64), turns(b), np.zeros((1, 2, HARMONICS))
+    )
+
+
+def waves(s: Any) -> Any:
+    """Return cosine and sine of the multiples of a stall's pulsation."""
+    out = np.zeros((2, HARMONICS))
+    turn_waves(out, s["pulse_phase"])
+    return out
+
+
+def turned(now: Now, s: Any) -> Now:
+    """Return the same bin with the waves of a stall's pulsation."""
+    return now._replace(waves=waves(s)[np.newaxis])
 
 
 def turns(b: int) -> Any:

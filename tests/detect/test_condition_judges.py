@@ -49,6 +49,7 @@ class Row:
             still=np.zeros(n, np.int64),
             whole=every,
             hanging=every,
+            sensed_kpa=(levels, np.zeros(n)),
             kpa=levels,
             flow_kg_min=np.full(n, flow),
             usual_kpa=np.full(n, USUAL_KPA),

@@ -85,8 +85,9 @@ def test_a_stuck_reading_that_moves_again_is_well_since_it_moved() -> None:
 
 
 def zeros(kpa: float, looks: int, swing: float = 0.0, **fields: Any) -> tuple[Any, list[Finding | None]]:
-    """Return a parked stall after some looks at an open claw, and what each said about its zero."""
+    """Return a parked stall after some looks at an open claw, and what each said about its doubted zero."""
     state = parlor(attached=0, off_bin=AT - REST - WIDTH, **fields)
+    state["episode"]["bad"][0, WATCHED.index(Condition.SENSOR_ZERO_OFF)] = 1
     said = []
     for k in range(looks):
         at = AT + k * LOOK
@@ -111,6 +112,17 @@ def test_an_open_claw_says_what_the_sensor_s_zero_is() -> None:
         assert finding.verdict is verdict
     assert zeros(OWN.zero_kpa - 0.01, 2)[1][1] is None
     assert zeros(OWN.zero_fine_kpa + 0.01, 2)[1][1] is None
+
+
+def test_a_good_zero_that_nobody_doubted_is_not_told() -> None:
+    """It would change nothing; what is wrong is told all the same."""
+    for kpa, told in ((0.0, 0), (OWN.zero_kpa + 0.01, 1)):
+        state = parlor(attached=0, off_bin=AT - REST - WIDTH)
+        state["norms"]["park_bin"], state["norms"]["park_n"] = state["off_bin"], 1
+        state["norms"]["park_kpa"] = kpa
+        write(state, kpa, AT)
+        assert len(list(judge_sensors(look(state), PARAMS))) == told
+        assert state["norms"]["zero_n"][0] == 1
 
 
 @pytest.mark.parametrize("fields", [{"seen_off": 0}, {"swing": PARKED_SPAN_KPA + 0.01}], ids=str)

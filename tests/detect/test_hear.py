@@ -38,6 +38,7 @@ from tests.detect.by_hand import (
     moment,
     stall,
     told,
+    turned,
     write_air,
     write_level,
     write_raw,
@@ -238,7 +239,7 @@ def test_a_train_ends_five_seconds_after_its_last_air() -> None:
 
 def hear_bin(s: Any, now: Now) -> None:
     """Let a stall hear what it left over in this bin."""
-    hear(s, admitted(s, *take_in(s, now, NUM)), now, NUM)
+    hear(s, admitted(s, *take_in(s, turned(now, s), NUM)), now, NUM)
 
 
 def heard(**fields: Any) -> Any:

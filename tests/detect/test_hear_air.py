@@ -23,7 +23,7 @@ from detect.hear import (
 from detect.opening import air_at, push_air
 from detect.params import BIN_S
 from detect.tubes import rest_tube
-from tests.detect.by_hand import NUM, QUIET_KPA, admitted, moment, stall, write_level
+from tests.detect.by_hand import NUM, QUIET_KPA, admitted, moment, stall, turned, write_level
 
 AT = 10_110
 
@@ -67,14 +67,14 @@ def listening(**fields: Any) -> Any:
 def test_what_is_left_over_is_the_level_less_baseline_and_ripple() -> None:
     """A young baseline only grows; a known one gives the rest; an event keeps its own."""
     s = listening(ripple_a=[0.7, 0.0, 0.0, 0.0], pulse_phase=0.0)
-    expect(s, 40.0)
+    expect(s, 40.0, moment(AT))
     assert (s["rest"], s["ready"], s["now_level"]) == (pytest.approx(40.0 - 0.7 - QUIET_KPA), 1, 40.0)
     s["opening"], s["ev_base"] = OPEN, 39.0
-    expect(s, 40.0)
+    expect(s, 40.0, moment(AT))
     assert s["rest"] == pytest.approx(40.0 - 0.7 - 39.0)
     young = listening(seen=5)
     young["seen"] = LAG + SPAN - 1
-    expect(young, 40.0)
+    expect(young, 40.0, moment(AT))
     assert (young["ready"], young["seen"]) == (0, LAG + SPAN)
 
 
@@ -83,7 +83,7 @@ def taken(rest_kpa: float, b: int = AT, shared: float = 0.0, **fields: Any) -> t
     s = listening(**({"air_seen": 5, "rest": rest_kpa} | fields))
     if s["air_seen"]:
         rest_tube(s, QUIET_KPA, NUM.claw)
-    air = admitted(s, *take_in(s, moment(b, shared=shared), NUM))
+    air = admitted(s, *take_in(s, turned(moment(b, shared=shared), s), NUM))
     push_air(s, air)
     return s, air
 

@@ -27,7 +27,7 @@ from detect.ripple import (
     trend,
     turn_pulse,
 )
-from tests.detect.by_hand import stall
+from tests.detect.by_hand import stall, waves
 
 SIZES = (1.2, 0.5, 0.3, 0.2)
 
@@ -80,10 +80,10 @@ def test_a_long_look_finds_the_rate_and_what_is_left_is_next_to_nothing(hz: floa
     find_ripple(s, 100)
     assert s["pulse_hz"] == pytest.approx(hz, abs=STEP_HZ)
     assert (s["pulse_known"], s["pulse_anchor"], s["pulse_n"]) == (1, s["pulse_hz"], 50)
-    assert ripple_kpa(s) == pytest.approx(beat(hz, 127), abs=0.25)
+    assert ripple_kpa(s, waves(s)) == pytest.approx(beat(hz, 127), abs=0.25)
     for k in range(128, 134):
         turn_pulse(s)
-        assert ripple_kpa(s) == pytest.approx(beat(hz, k), abs=0.35)
+        assert ripple_kpa(s, waves(s)) == pytest.approx(beat(hz, k), abs=0.35)
 
 
 def test_the_size_of_each_multiple_is_found() -> None:
@@ -140,9 +140,9 @@ def left_over(hz: float, bins: int, **fields: Any) -> tuple[Any, np.ndarray]:
     s, rests = stall(**fields), []
     for k in range(bins):
         turn_pulse(s)
-        rest = float(beat(hz, k)) - ripple_kpa(s)
+        rest = float(beat(hz, k)) - ripple_kpa(s, waves(s))
         rests.append(rest)
-        learn_ripple(s, rest)
+        learn_ripple(s, waves(s), rest)
     return s, np.array(rests)
 
 
@@ -171,7 +171,7 @@ def test_the_rate_stays_near_its_finds_and_moves_slowly() -> None:
     s, _ = left_over(0.94, 4_000)
     assert s["pulse_hz"] >= 1.0 - ROAM_HZ - 1e-12
     fast = stall(ripple_a=[2.0, 0.0, 0.0, 0.0], pulse_phase=math.pi / 2.0, pulse_n=0)
-    learn_ripple(fast, 500.0)
+    learn_ripple(fast, waves(fast), 500.0)
     assert abs(fast["pulse_hz"] - 1.0) == pytest.approx(SLEW_HZ)
 
 
@@ -181,7 +181,7 @@ def test_a_rate_is_corrected_by_how_the_beat_s_slope_explains_what_is_left(k: in
     size, phase, rest = 0.5, 0.4, 0.01
     s = stall(pulse_hz=1.0, pulse_anchor=1.0, pulse_phase=phase, pulse_n=10**6)
     s["ripple_a"][k] = size
-    learn_ripple(s, rest)
+    learn_ripple(s, waves(s), rest)
     n = k + 1
     slope = -n * size * math.sin(n * phase)  # of the expected ripple by the phase
     turned = GAIN * rest * slope / (0.02 + n**2 * size**2)

@@ -11,8 +11,9 @@ import duckdb
 import pytest
 
 from detect.errors import StoreError
-from store.engine import StoreSettings, append_rows, connect, numbers
+from store.engine import BLOCK_BYTES, StoreSettings, append_rows, connect, numbers
 from store.history import History
+from store.migrations import migrate
 from tests.store.drawn import full_batch
 
 
@@ -165,3 +166,21 @@ def test_instants_are_utc_wherever_the_machine_stands(path: Path) -> None:
     ]
     assert shown[0] == shown[1]
     assert "1970-01-01 00:00:00" in shown[0]
+
+
+def test_a_file_keeps_the_blocks_it_was_made_with(path: Path) -> None:
+    """A new file has our small blocks; one of larger blocks is still read and written."""
+    with History.open(path) as history:
+        assert _block_bytes(history) == BLOCK_BYTES
+    older = path.with_name("older.duckdb")
+    with duckdb.connect(older, config={"default_block_size": 4 * BLOCK_BYTES}) as connection:
+        migrate(connection)
+    with History.open(older) as history:
+        history.commit(full_batch())
+    with History.open(older) as history:
+        assert _block_bytes(history) == 4 * BLOCK_BYTES
+        assert numbers(history.reader(), "SELECT count(*) FROM milking") == (1,)
+
+
+def _block_bytes(history: History) -> int:
+    return numbers(history.reader(), "SELECT block_size FROM pragma_database_size()")[0]
