@@ -19,7 +19,8 @@ import numpy as np
 
 from dashboards.lean import COMPILER, give_back, trim
 from detect.checkpoint import Checkpoint
-from detect.claw import ClawModel, steady_vacuum_kpa
+from detect.claw import ClawModel
+from detect.leak import extra_air_l_min
 from detect.machine import CACHE_VARIABLE, whole_mark
 from detect.norms import usual_of
 from detect.parlor import ParlorDetector
@@ -110,7 +111,7 @@ def _load() -> None:
 
 def _call_seldom_ones() -> None:
     """Call what only a leak or a parlor with many stalls needs, hours later."""
-    steady_vacuum_kpa(ClawModel(), 2.0, 44.0)
+    extra_air_l_min(ClawModel(), 2.0, 1.0)
     usual_of(np.zeros(1, np.int64), np.zeros(1), 0, (1, 1))
 
 

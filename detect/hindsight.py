@@ -12,10 +12,8 @@ from __future__ import annotations
 import math
 from typing import Any
 
-import numpy as np
-
 from detect.arm_state import EARLY, RATES, SLACK, UNKNOWN_SHARE
-from detect.machine import compiled, compiled_allocating
+from detect.machine import compiled
 from detect.params import KernelNumbers
 from detect.place import log_odds, off_state, pose_scatter
 from detect.state import Happening, Now, report
@@ -67,15 +65,27 @@ def first_swing(s: Any, k: int) -> float:
     return math.sqrt(max(s.first_power[k, s.beat_at] - noise, 0.0))
 
 
-@compiled_allocating
+@compiled
 def other_pose(s: Any, i: int) -> tuple[float, float, int]:
     """Return the median angle and cord of the other early attachments that were carried, and their number."""
-    angles, cords, n = np.empty(EARLY), np.empty(EARLY), 0
+    angles, cords, n = (0.0, math.inf, -math.inf), (0.0, math.inf, -math.inf), 0
     for k in range(EARLY):
         if k != i and s.early_told[k] == 0:
-            angles[n], cords[n] = s.early_angle[k], s.early_cord[k]
-            n += 1
-    return (np.median(angles[:n]), np.median(cords[:n]), n) if n > 0 else (0.0, 0.0, 0)
+            angles, cords, n = take_up(angles, s.early_angle[k]), take_up(cords, s.early_cord[k]), n + 1
+    return middle(angles, n), middle(cords, n), n
+
+
+@compiled
+def take_up(numbers: tuple[float, float, float], value: float) -> tuple[float, float, float]:
+    """Return sum, least and largest with one more number."""
+    return numbers[0] + value, min(numbers[1], value), max(numbers[2], value)
+
+
+@compiled
+def middle(numbers: tuple[float, float, float], n: int) -> float:
+    """Return the median of up to three numbers by their sum, least and largest; 0 of none."""
+    total, least, largest = numbers
+    return total - least - largest if n == 3 else total / max(n, 1)
 
 
 @compiled
