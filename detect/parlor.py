@@ -142,10 +142,12 @@ class ParlorDetector:
         end = self.timeline.done_bin
         for index in range(len(self.books)):
             results += self._end_hanging(index)
-            now = self._between()
-            close_support(self.state[index], end, end + 1, now)
-            results += self._take_all(int(now.used[0]))
+            if self.state[index]["astray"]:
+                now = self._between()
+                close_support(self.state[index], end, end + 1, now)
+                results += self._take_all(int(now.used[0]))
             results += self._close(index, ended=False)
+        self.state["stray_run"] = self.state["fine_run"] = 0
         return results
 
     def checkpoint(self) -> Checkpoint:
