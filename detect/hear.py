@@ -29,7 +29,7 @@ from detect.opening import (
 )
 from detect.params import BIN_S, KernelNumbers
 from detect.ripple import find_ripple, learn_ripple, ripple_kpa, turn_waves
-from detect.state import MILKED, RING, Happening, Now, Opening, report
+from detect.state import LATE, MILKED, RING, Happening, Now, Opening, report
 from detect.tubes import rest_tube
 
 MASK = RING - 1
@@ -132,8 +132,9 @@ def open_event(s: Any, began: int, base_kpa: float, now: Now) -> None:
     s.opening = OPEN
     s.ev_pulses += 0 if torn else 1
     s.ev_last = b
-    for i in range(1, back + 1):  # air of the bins before this one; this bin is counted by the caller
+    for i in range(back, 0, -1):  # air of the bins before this one; this bin is counted by the caller
         s.ev_l += air_at(s, i, s.ev_ref) * BIN_S / 60.0
+        s.late_l[(b - i) % LATE] = s.ev_l
     for at in range(on, b):
         note_depth(s, at)
 
@@ -142,6 +143,7 @@ def open_event(s: Any, began: int, base_kpa: float, now: Now) -> None:
 def follow_event(s: Any, b: int, excess: float, num: KernelNumbers) -> None:
     """Carry an opening on by one bin; it ends when its air stays small."""
     s.ev_l += excess * BIN_S / 60.0
+    s.late_l[b % LATE] = s.ev_l
     level = 0.5 * (excess + air_at(s, 1, s.ev_ref))
     slow = s.ev_fall < SLOW_SHARE * s.ev_depth
     s.drifting = 1 if b - s.op_on > STALE and s.low_run < FALLEN and (slow or level < WEAK_L_MIN) else 0

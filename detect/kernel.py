@@ -34,7 +34,7 @@ from detect.params import BIN_S, KernelNumbers
 from detect.quarter import watch_tubes
 from detect.ripple import turn_pulse
 from detect.scene import Witness, watch_level, watch_unrest, witness
-from detect.state import HARMONICS, RING, Bins, Happening, Now, report
+from detect.state import HARMONICS, LATE, RING, Bins, Happening, Now, report
 from detect.swing import turn_rates
 from detect.tubes import Tubes, admit, lay_tube, lift_tube, new_tubes
 from detect.unit import count_milk, end_hanging, let_go, take_flow, watch_settling, watch_unit
@@ -154,6 +154,7 @@ def miss(s: Any, b: int) -> None:
     """Count a bin without vacuum; an opening cannot go on in the dark."""
     s.missing += 1
     s.raw[b & MASK] = np.nan
+    s.late_l[b % LATE] = s.ev_l
     if s.missing == SHORT_GAP:
         s.gap_bin = b - SHORT_GAP + 1
         if s.opening == OPEN:

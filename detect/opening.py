@@ -12,7 +12,7 @@ from typing import Any
 from detect.foresee import began_ago
 from detect.machine import compiled
 from detect.params import BIN_S
-from detect.state import RING, Opening
+from detect.state import LATE, RING, Opening
 
 MASK = RING - 1
 PAUSE = int(Opening.PAUSE)
@@ -66,13 +66,12 @@ def note_collapse(s: Any, b: int) -> None:
         on -= 1
     s.low_on = on
     s.eased = 1 if has_eased(s, b) else 0
-    if on - s.op_on < APART or s.ev_low >= FALLEN:
+    if s.eased == 1 or on - s.op_on < APART or s.ev_low >= FALLEN:  # eased: figures are sure until then
         return
+    depth, fall = s.sure_depth, s.sure_fall  # of openings before this one
     make_sure(s)
-    s.sure_last = on - 1
-    for i in range(b - on + 1):
-        s.sure_l -= air_at(s, i, s.ev_ref) * BIN_S / 60.0
-    s.sure_depth, s.sure_fall = 0.0, 0.0
+    s.sure_last, s.sure_l = on - 1, s.late_l[(on - 1) % LATE]
+    s.sure_depth, s.sure_fall = depth, fall
     for at in range(max(s.op_on, b - MASK), on):
         here, before = s.raw[at & MASK], s.raw[(at - 5) & MASK]
         if not math.isnan(here):

@@ -28,6 +28,8 @@ TRACE: Final = 32
 """Bins kept of steps and innovations; a power of two above ``ORDER``."""
 WIDTHS: Final = (3, 6, 12, 24)
 """Widths in bins over which a fall is looked for: 0.15, 0.3, 0.6 and 1.2 s."""
+LATE: Final = 16
+"""Bins kept of an event's litres, to tell what had come in before a collapse."""
 SHAPES: Final = 2
 """A fall happens within one bin or within two."""
 NEIGHBOUR: Final = 0.3
@@ -155,6 +157,7 @@ EVENT_FIELDS: Final = [
     ("op_peak", "f8"),
     ("ev_pulses", "i8"),
     ("ev_l", "f8"),
+    ("late_l", "f8", LATE),  # litres of the event by its last bins
     ("ev_peak", "f8"),
     ("ev_depth", "f8"),
     ("ev_fall", "f8"),

@@ -347,6 +347,9 @@ def end_by_removal(s: Any, start: int, now: Now, num: KernelNumbers) -> None:
     if s.ev_on >= start - JUST_BEFORE:
         return
     back_to_sure(s)
+    if s.ev_pulses > 1 and s.op_on >= start - JUST_BEFORE:  # its last opening was the valve
+        s.ev_pulses -= 1
+        s.ev_last = s.firm_last
     report_event(s, now, num)
 
 

@@ -26,10 +26,16 @@ def hang(stall: Stall, from_s: float, to_s: float, kpa: float) -> None:
 
 
 def test_a_slip_that_ends_in_a_fall_is_told_as_both() -> None:
-    """One cup slides for 0.8 s, then all lose their hold: the second event begins where the first ends."""
+    """One cup slides for 0.8 s, then all lose their hold: the second event begins where the first ends.
+
+    Up to there a slip that goes on let in as much.
+    """
     parlor, stall = milking()
     stall.open(120.0, 0.9, 15.0).drop(120.8)
     slip, fall = parlor.told().air
+    longer, other = milking()
+    other.open(120.0, 0.7, 15.0)
+    assert slip.air_l == pytest.approx(longer.told().air[0].air_l, rel=0.25)
     assert (slip.kind, fall.kind) == (AirKind.LINER_SLIP, AirKind.FALL_OFF)
     assert at_s(slip.start_ns) == pytest.approx(120.0, abs=0.15)
     assert at_s(fall.start_ns) == pytest.approx(120.8, abs=0.15)
@@ -71,6 +77,21 @@ def test_an_arm_that_pulls_at_half_vacuum_after_the_valve_shut_is_a_take_off() -
     told = parlor.told()
     assert told.air == []
     assert len(told.milkings) == 1
+
+
+@pytest.mark.parametrize("before_s", [4.0, 1.5, 1.0])
+def test_a_slip_shortly_before_a_take_off_does_not_last_into_it(before_s: float) -> None:
+    """What the shut valve takes is no air and no depth of the slip; the same slip 12 s before it lets in as much."""
+    parlor, stall = milking()
+    stall.open(250.0 - before_s, 0.6, 12.0)
+    longer, other = milking()
+    other.milk(20.0, 262.0)
+    other.flow = stall.flow.copy()
+    other.open(250.0 - before_s, 0.6, 12.0)
+    (slip,), (alone,) = parlor.told().air, longer.told().air
+    assert at_s(slip.end_ns) == pytest.approx(250.65 - before_s, abs=0.25)
+    assert (slip.pulses, slip.depth_kpa) == (1, pytest.approx(alone.depth_kpa, abs=1.5))
+    assert slip.air_l == pytest.approx(alone.air_l, rel=0.15)
 
 
 def test_a_take_off_of_which_a_frame_was_lost_is_no_event() -> None:

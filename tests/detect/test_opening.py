@@ -36,7 +36,7 @@ from detect.opening import (
     push_air,
 )
 from detect.params import BIN_S
-from detect.state import RING
+from detect.state import LATE, RING
 from tests.detect.by_hand import QUIET_KPA, stall, write_air, write_raw
 
 AT = 1_150
@@ -84,8 +84,10 @@ def collapsing(slip_bins: int, **fields: Any) -> tuple[Any, int, int]:
     s = stall(op_on=AT, ev_base=QUIET_KPA, ev_last=AT + slip_bins, ev_pulses=1, ev_peak=60.0, **fields)
     kpa = [QUIET_KPA] * 30 + [QUIET_KPA - 15.0] * slip_bins + [20.0, 14.0]
     last = write_raw(s, AT - 30, kpa)
-    write_air(s, [0.0] * 30 + [60.0] * slip_bins + [600.0, 600.0])
-    s["ev_l"] = (60.0 * slip_bins + 1_200.0) * BIN_S / 60.0
+    litres = np.cumsum([60.0] * slip_bins + [600.0, 600.0]) * BIN_S / 60.0
+    for k, ev_l in enumerate(litres.tolist()):
+        s["late_l"][(AT + k) % LATE] = ev_l
+    s["ev_l"] = litres[-1]
     return s, AT + slip_bins - 1, last
 
 
@@ -102,8 +104,7 @@ def test_a_slip_that_collapses_keeps_its_own_figures() -> None:
 
 def test_a_slight_slip_before_a_collapse_keeps_its_own_depth() -> None:
     """Half a kPa for a second, then everything: the collapse adds nothing to it."""
-    s = stall(op_on=AT + 10, ev_base=QUIET_KPA, ev_pulses=1, ev_l=0.5, ev_ref=0.0)
-    write_air(s, [5.0] * 32)
+    s = stall(op_on=AT + 10, ev_base=QUIET_KPA, ev_pulses=1, ev_l=0.5)
     last = write_raw(s, AT, [QUIET_KPA] * 10 + [QUIET_KPA - 0.5] * 20 + [20.0, 5.0])
     note_collapse(s, last)
     assert (s["low_on"], s["sure_depth"], s["sure_fall"]) == (AT + 29, 0.5, 0.5)
