@@ -17,7 +17,7 @@ from detect.errors import ParameterError
 BIN_NS: Final = 50_000_000
 """One bin [ns]: 20 Hz. 10 Hz reproduced 100 Hz means of claw vacuum, 1 Hz did not (Lazovic 2016)."""
 BIN_S: Final = BIN_NS * 1e-9
-DETECTOR_VERSION: Final = 9
+DETECTOR_VERSION: Final = 10
 """Raised when the same readings and parameters may give other results."""
 
 

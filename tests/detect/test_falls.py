@@ -81,7 +81,7 @@ def test_an_arm_that_pulls_at_half_vacuum_after_the_valve_shut_is_a_take_off() -
 
 @pytest.mark.parametrize("before_s", [4.0, 1.5, 1.0])
 def test_a_slip_shortly_before_a_take_off_does_not_last_into_it(before_s: float) -> None:
-    """What the shut valve takes is no air and no depth of the slip; the same slip 12 s before it lets in as much."""
+    """What the valve takes is no air of the slip; with the valve shut 12 s later it lets in as much."""
     parlor, stall = milking()
     stall.open(250.0 - before_s, 0.6, 12.0)
     longer, other = milking()

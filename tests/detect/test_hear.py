@@ -30,7 +30,7 @@ from detect.hear import (
 )
 from detect.opening import FALLEN, air_at
 from detect.params import BIN_S
-from detect.state import MILKED, Happening, Now, Opening
+from detect.state import LATE, MILKED, Happening, Now, Opening
 from tests.detect.by_hand import (
     NUM,
     QUIET_KPA,
@@ -83,6 +83,8 @@ def test_an_event_begins_where_the_fall_began_with_the_air_since_then() -> None:
     assert (s["ev_ref"], s["ev_peak"]) == (pytest.approx(7.0), 0.0)
     assert s["op_peak"] == pytest.approx(143.0)
     assert s["ev_l"] == pytest.approx((93.0 + 143.0 + 113.0) * LITRE)
+    so_far = [s["late_l"][(AT - back) % LATE] / LITRE for back in (3, 2, 1)]
+    assert so_far == pytest.approx([93.0, 236.0, 349.0])
     assert (s["ev_on"], s["op_on"], s["ev_found"], s["op_found"], s["ev_last"]) == (
         AT - 3,
         AT - 3,

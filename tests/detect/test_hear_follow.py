@@ -15,6 +15,7 @@ from detect.hear import (
 )
 from detect.opening import FALLEN, RINGING_L_MIN, RINGING_SHARE
 from detect.params import BIN_S
+from detect.state import LATE
 from tests.detect.by_hand import NUM, QUIET_KPA, stall, write_air, write_raw
 
 AT = 10_110
@@ -42,6 +43,8 @@ def test_litres_and_peak_of_an_opening() -> None:
     assert (s["ev_peak"], s["op_peak"]) == (pytest.approx(75.0), pytest.approx(75.0))
     assert (s["ev_last"], s["quiet_run"]) == (AT + 3, 1)
     assert (s["ev_depth"], s["ev_fall"]) == (12.0, 12.0)
+    so_far = [s["late_l"][(AT + k) % LATE] for k in range(5)]
+    assert so_far == pytest.approx([60.0 * LITRE, 150.0 * LITRE, 180.0 * LITRE, 197.0 * LITRE, s["ev_l"]])
 
 
 def test_an_opening_ends_after_four_bins_of_little_air() -> None:

@@ -41,6 +41,7 @@ def test_a_gap_begins_with_its_third_missing_bin() -> None:
     assert silent(SHORT_GAP, **(event | {"ev_last": AT - 9}))["ev_last"] == AT - 9
     assert silent(SHORT_GAP, opening=NONE, ev_last=AT)["ev_last"] == AT
     assert np.isnan(silent(40, raw=np.full(128, 42.0))["raw"]).sum() == 40
+    assert np.count_nonzero(silent(2, ev_l=0.7)["late_l"] == 0.7) == 2
 
 
 def resumed(missing: int, kpa: float = QUIET_KPA, **fields: Any) -> tuple[Any, list[Any]]:

@@ -37,7 +37,7 @@ from detect.opening import (
 )
 from detect.params import BIN_S
 from detect.state import LATE, RING
-from tests.detect.by_hand import QUIET_KPA, stall, write_air, write_raw
+from tests.detect.by_hand import QUIET_KPA, stall, write_raw
 
 AT = 1_150
 SURE = {"last": 7, "pulses": 3, "low": 2, "l": 0.8, "peak": 30.0, "depth": 12.0, "fall": 9.0}

@@ -159,6 +159,16 @@ def test_a_slip_before_a_take_off_is_told_as_it_was_while_sure() -> None:
     assert told(now) == []
 
 
+@pytest.mark.parametrize(("opened", "pulses", "to_bin"), [(51, 2, AT - 44), (50, 1, AT - 54)])
+def test_the_shut_valve_is_no_further_opening_of_a_slip(opened: int, pulses: int, to_bin: int) -> None:
+    """What opened within half a second of it, or later, was the valve: the opening before is the last."""
+    event = {"op_on": AT - opened, "sure_pulses": 2, "firm_last": AT - 55, "firm_end": AT - 54}
+    s, now = slipping(**event), moment(AT)
+    end_by_removal(s, AT - 40, now, NUM)
+    (h,) = told(now)
+    assert (h["pulses"], h["to_bin"]) == (pulses, to_bin)
+
+
 def test_a_unit_that_lost_its_seal_is_waited_for() -> None:
     """The slip before is told at once, the fall later: since when, at what vacuum, with how much air."""
     s, now = slipping(ev_common=1.0), moment(AT)
