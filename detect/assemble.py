@@ -2,7 +2,8 @@
 
 A milking runs from the first attaching to the last removal of one cow's stay. Putting the unit on
 again, also one rotation later, continues it. Nobody said who stands there: the milking is kept for
-the stall without a cow, and its events are held back until it is sure that it was no wash.
+the stall without a cow, and its events are held back until it is sure that it is no wash: where cows are
+named elsewhere until it ends, else until there is milk enough.
 """
 
 from __future__ import annotations
@@ -46,6 +47,7 @@ class OpenMilking:
     milker: str | None = None
     group: str | None = None
     wash: bool = False
+    sure: bool = False  # it is a milking, whoever stands there: nothing is held back any more
     slips: int = 0
     slip_air_l: float = 0.0
     late_slips: int = 0
@@ -94,10 +96,19 @@ class StallBook:
             return []
         if isinstance(event, AirEvent):
             _count(milking, event)
-        if milking.cow is None:
+        if milking.cow is None and not milking.sure:
             milking.held.append(event)
             return []
         return [event]
+
+    def release(self, figures: Figures, params: MilkingParams) -> list[Result]:
+        """Return what was held back, once this is a milking by its figures so far."""
+        milking = self.milking
+        if milking is None or milking.sure or not _is_milking(milking, figures, params, ended=False):
+            return []
+        milking.sure = True
+        held, milking.held = milking.held, []
+        return list(held)
 
     def look_back(self, event: SupportEvent) -> list[Result]:
         """Return what is told of one of the stall's first milkings afterwards; nothing if it was none."""

@@ -308,14 +308,16 @@ class ParlorDetector:
         return results + book.identify(reading)
 
     def _look_round(self, at_bin: int) -> list[Result]:
-        """Close milkings that timed out and recognise a wash."""
+        """Close milkings that timed out, recognise a wash, and where nobody names cows, a milking."""
         params, results, attached = self.params.milking, [], self.state["attached"].tolist()
         bare = [i for i, book in enumerate(self.books) if attached[i] and book.cow is None]
         washing = self.cow_feed and len(bare) >= max(2.0, params.wash_share * len(self.books))
         for index in bare if washing else []:
             milking = self.books[index].milking
-            if milking and milking.cow is None:
+            if milking and milking.cow is None and not milking.sure:
                 milking.wash = True
+        for index in bare if not self.cow_feed else []:
+            results += self.books[index].release(self._figures(index), params)
         for index, book in enumerate(self.books):
             if book.milking is None or attached[index]:
                 continue

@@ -3,8 +3,9 @@
 The newest minutes of vacuum stand in the table ``recent_trace``, in the same transaction as everything
 else. Once a stall's vacuum has passed the end of an event by 5 s, the clip is cut from there and from what
 the batch brings; so clips do not depend on batches, and a crash neither loses nor doubles one. A sample
-that never came is null. The exception: an event that is told more than five minutes after it began, at the
-end of a long milking, finds its vacuum only where one batch is as long; else its clip has no samples.
+that never came is null. The exception: where other stalls name their cows and this one does not, an event
+is told when its milking ends; if that is more than five minutes later, its vacuum is found only where one
+batch is as long, else its clip has no samples.
 """
 
 from __future__ import annotations

@@ -133,6 +133,7 @@ def test_a_wash_is_nothing_and_takes_its_events_along() -> None:
     assert book.milking is not None
     book.milking.wash = True
     assert book.close(WHOLE, PARAMS, ended=True) == []
+    assert book.release(WHOLE, PARAMS) == []
 
 
 def test_a_late_name_gives_out_what_was_held_once() -> None:
@@ -145,6 +146,24 @@ def test_a_late_name_gives_out_what_was_held_once() -> None:
     row = closed(book)
     assert row is not None
     assert (row.cow, row.milker, row.group_name, row.slips) == ("17", "m1", "g1", 2)
+
+
+def test_what_was_held_comes_out_once_it_is_sure_to_be_a_milking() -> None:
+    """Too little milk so far holds it back, a wash for good; then the rest comes at once, the row alone."""
+    book = standing(None)
+    held: list[Result] = [slip(1), slip(2)]
+    assert [book.keep(event) for event in held if isinstance(event, AirEvent)] == [[], []]
+    assert book.release(replace(WHOLE, yield_kg=1.9 * PARAMS.least_kg), PARAMS) == []
+    assert book.milking is not None
+    book.milking.wash = True
+    assert book.release(WHOLE, PARAMS) == []
+    book.milking.wash = False
+    assert book.release(WHOLE, PARAMS) == held
+    assert book.release(WHOLE, PARAMS) == []
+    assert book.keep(slip(3)) == [slip(3)]
+    (row,) = book.close(WHOLE, PARAMS, ended=True)
+    assert isinstance(row, Milking)
+    assert row.slips == 3
 
 
 def test_without_a_milking_there_is_nothing_to_keep_or_close() -> None:

@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 
 from detect.kinds import AirKind, Phase
+from detect.parlor import ParlorDetector
+from detect.results import AirEvent
 from tests.detect.scripted import QUIET_KPA, Parlor, Stall, at_s, told_without
 
 
@@ -147,6 +149,30 @@ def test_a_missing_name_keeps_the_events() -> None:
     assert [row.cow for row in told.milkings] == [None]
     assert [event.kind for event in told.air] == [AirKind.LINER_SLIP]
     assert told.milkings[0].slips == 1
+
+
+@pytest.mark.parametrize("cows", ["nowhere", "elsewhere"])
+def test_where_no_cow_is_named_slips_are_told_while_she_is_milked(cows: str) -> None:
+    """The history hears of a slip once a kilogram has come in a minute, and of the next at once.
+
+    Where other stalls name their cows it may be a wash: of both it hears when the milking is over.
+    """
+    parlor = Parlor.of(2, 500)
+    parlor.stalls[0].milk(20.0, 250.0).open(60.0, 0.6, 15.0).open(150.0, 0.6, 15.0)
+    if cows == "elsewhere":
+        parlor.stalls[1].cow(2.0, "17").milk(10.0, 200.0)
+    detector = ParlorDetector(parlor="willowmere", stalls=2)
+    heard_s = [
+        at_s(reading.t_ns)
+        for reading in parlor.readings()
+        for told in detector.feed(reading)
+        if isinstance(told, AirEvent)
+    ]
+    if cows == "nowhere":
+        assert heard_s == [pytest.approx(90.0, abs=11.0), pytest.approx(156.0, abs=2.0)]
+    else:
+        assert min(heard_s) > 250.0
+    assert len(heard_s) == 2
 
 
 def test_the_last_cow_s_name_is_never_carried_forward() -> None:
