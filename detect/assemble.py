@@ -130,7 +130,7 @@ class StallBook:
         milking, self.milking, self.left = self.milking, None, None
         if milking is None:
             return []
-        real = _is_milking(milking, figures, params, ended=ended)
+        real = milking.sure or _is_milking(milking, figures, params, ended=ended)
         if len(self.early) < EARLY:
             self.early.append((milking.start_bin, milking.milking_id if real else ""))
         if not real:

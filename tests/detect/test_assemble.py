@@ -161,9 +161,10 @@ def test_what_was_held_comes_out_once_it_is_sure_to_be_a_milking() -> None:
     assert book.release(WHOLE, PARAMS) == held
     assert book.release(WHOLE, PARAMS) == []
     assert book.keep(slip(3)) == [slip(3)]
-    (row,) = book.close(WHOLE, PARAMS, ended=True)
+    fallen = replace(WHOLE, on_bins=MINUTE // 2)  # the time that a unit lay open is taken off again
+    (row,) = book.close(fallen, PARAMS, ended=True)
     assert isinstance(row, Milking)
-    assert row.slips == 3
+    assert (row.slips, row.unit_on_s) == (3, 30.0)
 
 
 def test_without_a_milking_there_is_nothing_to_keep_or_close() -> None:
