@@ -104,7 +104,7 @@ class StallBook:
     def release(self, figures: Figures, params: MilkingParams) -> list[Result]:
         """Return what was held back, once this is a milking by its figures so far."""
         milking = self.milking
-        if milking is None or milking.sure or not _is_milking(milking, figures, params, ended=False):
+        if milking is None or not _is_milking(milking, figures, params, ended=False):
             return []
         milking.sure = True
         held, milking.held = milking.held, []

@@ -102,6 +102,22 @@ def test_a_slip_that_collapses_keeps_its_own_figures() -> None:
     assert s["eased"] == 0
 
 
+def test_a_slip_of_several_openings_keeps_its_deepest() -> None:
+    """The opening that collapsed was at 15 kPa before; one before it had been at 20, and steeper."""
+    s, _, last = collapsing(20, sure_depth=20.0, sure_fall=18.0)
+    note_collapse(s, last)
+    assert (s["sure_depth"], s["sure_fall"]) == (20.0, 18.0)
+
+
+def test_what_a_shut_valve_lets_go_leaves_the_slip_before_it_as_it_was() -> None:
+    """Opened a quarter of a second before the easing, it keeps the figures from near the quiet vacuum."""
+    kept = {f"sure_{k}": v for k, v in SURE.items()}
+    s = stall(op_on=AT - 5, ev_base=QUIET_KPA, ev_pulses=4, ev_l=5.0, **kept)
+    note_collapse(s, write_raw(s, AT - 20, [QUIET_KPA] * 20 + [40.0 - 1.5 * k for k in range(13)]))
+    assert s["eased"] == 1
+    assert {k: s[f"sure_{k}"] for k in SURE} == SURE
+
+
 def test_a_slight_slip_before_a_collapse_keeps_its_own_depth() -> None:
     """Half a kPa for a second, then everything: the collapse adds nothing to it."""
     s = stall(op_on=AT + 10, ev_base=QUIET_KPA, ev_pulses=1, ev_l=0.5)
